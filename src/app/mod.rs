@@ -1,0 +1,4 @@
+//! The commands: they read arguments and job files, drive the engine, and print.
+
+pub mod cli;
+pub mod exit;

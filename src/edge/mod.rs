@@ -1,0 +1,1 @@
+//! The edge: Bluetooth, files and the clock. It knows nothing of air.

@@ -1,0 +1,8 @@
+//! The engine: from what a probe sent to a finding. It decides; the edge acts.
+//!
+//! Pure: no clock, file, thread or log. Everything it needs comes in as an argument, so the same
+//! inputs always give the same findings, from the radio, a record or a test.
+
+pub mod channel;
+pub mod job;
+pub mod reading;

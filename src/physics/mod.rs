@@ -1,0 +1,1 @@
+//! Pure formulas and tables, each with its source, range and units.

@@ -1,0 +1,1 @@
+//! How people type quantities: a number and its unit.
