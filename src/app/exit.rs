@@ -1,8 +1,9 @@
-//! Exit codes: 0 done, 1 our fault, 2 usage, 3 bad input, 4 the world said no, 5 not all recorded.
+//! How a command ends: its exit code, and the failure that led to it.
 
+use std::error::Error;
 use std::process::ExitCode;
 
-/// How a command ended.
+/// How a command ended; each value is the process's exit code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Exit {
     /// All is done.
@@ -15,12 +16,49 @@ pub enum Exit {
     BadInput = 3,
     /// The radio, the disk or the network said no.
     WorldSaidNo = 4,
-    /// It ended, but the record has a gap.
+    /// It ended, but was not recorded in full.
     NotRecorded = 5,
 }
 
 impl From<Exit> for ExitCode {
     fn from(exit: Exit) -> Self {
         Self::from(exit as u8)
+    }
+}
+
+/// Why a command could not do what it was asked.
+#[derive(Debug)]
+pub struct Failure {
+    /// The exit code.
+    pub exit: Exit,
+    /// What happened; its chain of sources is printed on one line.
+    pub error: Box<dyn Error + Send + Sync>,
+}
+
+impl Failure {
+    /// A file or value is not what it should be.
+    pub fn bad_input(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
+        Self { exit: Exit::BadInput, error: error.into() }
+    }
+
+    /// The radio, the disk or the network said no.
+    pub fn world(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
+        Self { exit: Exit::WorldSaidNo, error: error.into() }
+    }
+
+    /// The command line is not of the form.
+    pub fn usage(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
+        Self { exit: Exit::Usage, error: error.into() }
+    }
+
+    /// The failure and its sources, on one line.
+    pub fn line(&self) -> String {
+        let mut line = self.error.to_string();
+        let mut source = self.error.source();
+        while let Some(error) = source {
+            line = format!("{line}: {error}");
+            source = error.source();
+        }
+        line.replace('\n', "; ")
     }
 }

@@ -4,5 +4,8 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod channel;
+pub mod diagnose;
+pub mod input;
 pub mod job;
+pub mod output;
 pub mod reading;

@@ -1,0 +1,3 @@
+//! The program against values that others published; each check names its source.
+//!
+//! The data stand in `tests/published/`, with where they come from.
