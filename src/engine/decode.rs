@@ -167,7 +167,7 @@ fn decode_layout(
     }
     let mut shift = 0;
     for plan in &layout.fixed {
-        if plan.present.as_ref().is_some_and(|present| !holds(present, bytes)) {
+        if plan.present.as_ref().is_some_and(|present| !holds(present, bytes, bytes)) {
             shift += usize::from(plan.slice.bytes);
             continue;
         }
@@ -193,30 +193,33 @@ fn decode_tagged(
 ) -> Result<Read, DecodeError> {
     let mut at = start;
     while at < bytes.len() {
-        let id = Slice {
-            at: i16::try_from(at).unwrap_or(i16::MAX),
-            bytes: tagged.tag_bytes as u8,
-            big: tagged.big,
-            low_bit: 0,
-            bits: 8 * tagged.tag_bytes as u8,
-        };
         let byte = at as u16;
-        let Some(id) = take(&id, bytes, 0) else {
-            return Err(DecodeError::CutOff { identifier: 0, at: byte });
-        };
+        let id_at = at + usize::from(tagged.length_first);
+        // Where the length comes first, a zero ends the data early, as in advertisements.
+        // Source: Bluetooth Core Specification, vol 3 part C 11.
+        if tagged.length_first && bytes[at] == 0 {
+            break;
+        }
+        let id = take(tagged.identifier(id_at), bytes, 0);
+        let id = id.ok_or(DecodeError::CutOff { identifier: 0, at: byte })?;
         let identifier = id as u16;
-        let tag = find_tag(&tagged.tags, id);
-        let (from, length) = match (tag, tagged.unknown) {
-            (Some(Tag { bytes: Some(length), .. }), _) => (at + tagged.tag_bytes, Some(*length)),
-            (None, Unknown::Stop) => return Ok(Read::StoppedAt { byte, identifier }),
-            (None, Unknown::Refuse) => return Err(DecodeError::UnknownIdentifier(identifier)),
-            (Some(_), _) | (None, Unknown::Skip) => {
-                let length = bytes.get(at + tagged.tag_bytes).map(|n| usize::from(*n));
-                (at + tagged.tag_bytes + 1, length)
-            }
-        };
         let cut_off = DecodeError::CutOff { identifier, at: byte };
-        let end = from + length.ok_or(cut_off)?;
+        let tag = find_tag(&tagged.tags, id);
+        if tag.is_none() {
+            match tagged.unknown {
+                Unknown::Stop => return Ok(Read::StoppedAt { byte, identifier }),
+                Unknown::Refuse => return Err(DecodeError::UnknownIdentifier(identifier)),
+                Unknown::Skip => {}
+            }
+        }
+        let after = id_at + tagged.tag_bytes;
+        let length_at = |place: usize| bytes.get(place).copied().map(usize::from);
+        let (from, end) = match tag.and_then(|tag| tag.bytes) {
+            Some(length) => (after, after + length),
+            None if tagged.length_first => (after, id_at + length_at(at).ok_or(cut_off)?),
+            None => (after + 1, after + 1 + length_at(after).ok_or(cut_off)?),
+        };
+        // A length too short for its own identifier is cut off too: the range is then empty.
         let value = bytes.get(from..end).ok_or(cut_off)?;
         for plan in tag.map_or(&[][..], |tag| &tag.fields) {
             let read = read_field(plan, value, 0, bytes);
@@ -272,19 +275,19 @@ fn short(plan: &FieldPlan, bytes: &[u8]) -> DecodeError {
 /// The field's value in `bytes`; conditions look at the whole payload. `None` where it is not there.
 fn read_field(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Option<FieldValue> {
     if matches!(plan.coding, Coding::Bytes | Coding::Text | Coding::Digits) {
-        return read_bytes(plan, bytes, shift);
+        return read_bytes(plan, bytes, shift, whole);
     }
-    let raw = take(&plan.slice, bytes, shift)?;
+    let raw = take(plan.slice, bytes, shift)?;
     if plan.absent.contains(&raw) {
         return Some(FieldValue::Absent);
     }
-    let Some(number) = number(plan, raw, whole) else { return Some(FieldValue::Absent) };
-    Some(finish(plan, number, whole))
+    let Some(number) = number(plan, raw, bytes) else { return Some(FieldValue::Absent) };
+    Some(finish(plan, number, bytes, whole))
 }
 
 /// Scale, unit and range.
-fn finish(plan: &FieldPlan, number: f64, whole: &[u8]) -> FieldValue {
-    let case = plan.cases.iter().find(|case| holds(&case.when, whole));
+fn finish(plan: &FieldPlan, number: f64, bytes: &[u8], whole: &[u8]) -> FieldValue {
+    let case = plan.cases.iter().find(|case| holds(&case.when, bytes, whole));
     let Some(linear) = case.map_or(Some(plan.linear), |case| case.linear) else {
         return FieldValue::Absent;
     };
@@ -297,7 +300,7 @@ fn finish(plan: &FieldPlan, number: f64, whole: &[u8]) -> FieldValue {
 }
 
 /// The number that the bits mean; `None` where they say that it is not known.
-fn number(plan: &FieldPlan, raw: u64, whole: &[u8]) -> Option<f64> {
+fn number(plan: &FieldPlan, raw: u64, bytes: &[u8]) -> Option<f64> {
     let bits = u32::from(plan.slice.bits);
     let (negative, magnitude) = match plan.coding {
         Coding::Float => return float(raw, bits),
@@ -315,14 +318,14 @@ fn number(plan: &FieldPlan, raw: u64, whole: &[u8]) -> Option<f64> {
     };
     let part = magnitude / plan.divide;
     let part = if plan.modulo == 0 { part } else { part % plan.modulo };
-    let minus = plan.sign.as_ref().and_then(|sign| take(sign, whole, 0)).is_some_and(|s| s == 1);
+    let minus = plan.sign.and_then(|sign| take(sign, bytes, 0)).is_some_and(|s| s == 1);
     let number = part as f64;
     Some(if negative ^ minus { -number } else { number })
 }
 
 const fn sign_extended(raw: u64, bits: u32) -> i64 {
     let unused = 64 - bits;
-    ((raw << unused) as i64) >> unused
+    (raw << unused).cast_signed() >> unused
 }
 
 /// IEEE 754; not-a-number and the infinities are not known.
@@ -390,12 +393,12 @@ fn bcd(raw: u64) -> Option<u64> {
 }
 
 /// Fields that are bytes, text or a number written in digits.
-fn read_bytes(plan: &FieldPlan, bytes: &[u8], shift: usize) -> Option<FieldValue> {
-    let from = place(&plan.slice, bytes, shift)?;
+fn read_bytes(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Option<FieldValue> {
+    let from = place(plan.slice, bytes, shift)?;
     let length = if plan.to_end { bytes.len().checked_sub(from)? } else { plan.slice.bytes.into() };
     let found = bytes.get(from..from + length)?;
     if plan.coding == Coding::Digits {
-        let value = digits(found).map(|number| finish(plan, number, bytes));
+        let value = digits(found).map(|number| finish(plan, number, bytes, whole));
         return Some(value.unwrap_or(FieldValue::Absent));
     }
     Some(FieldValue::Bytes { from: from as u16, len: length as u16 })
@@ -426,7 +429,7 @@ fn digits(text: &[u8]) -> Option<f64> {
 }
 
 /// Where the slice begins.
-fn place(slice: &Slice, bytes: &[u8], shift: usize) -> Option<usize> {
+fn place(slice: Slice, bytes: &[u8], shift: usize) -> Option<usize> {
     match usize::try_from(slice.at) {
         Ok(at) => at.checked_sub(shift),
         Err(_) => bytes.len().checked_sub(usize::from(slice.at.unsigned_abs())),
@@ -434,28 +437,28 @@ fn place(slice: &Slice, bytes: &[u8], shift: usize) -> Option<usize> {
 }
 
 /// The slice's bits; `None` where the bytes end before.
-fn take(slice: &Slice, bytes: &[u8], shift: usize) -> Option<u64> {
+fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
     let from = place(slice, bytes, shift)?;
     let window = bytes.get(from..from + usize::from(slice.bytes))?;
     let mask = u64::MAX >> (64 - u32::from(slice.bits));
     let append = |word: u64, byte: &u8| word << 8 | u64::from(*byte);
     if window.len() <= 8 {
-        let word = match slice.big {
-            true => window.iter().fold(0, append),
-            false => window.iter().rev().fold(0, append),
+        let word = if slice.big {
+            window.iter().fold(0, append)
+        } else {
+            window.iter().rev().fold(0, append)
         };
         return Some(word >> slice.low_bit & mask);
     }
     let append = |word: u128, byte: &u8| word << 8 | u128::from(*byte);
-    let word = match slice.big {
-        true => window.iter().fold(0, append),
-        false => window.iter().rev().fold(0, append),
-    };
+    let word =
+        if slice.big { window.iter().fold(0, append) } else { window.iter().rev().fold(0, append) };
     Some((word >> slice.low_bit) as u64 & mask)
 }
 
-fn holds(condition: &Condition, bytes: &[u8]) -> bool {
-    take(&condition.slice, bytes, 0).is_some_and(|found| condition.equals.contains(&found))
+fn holds(condition: &Condition, value: &[u8], whole: &[u8]) -> bool {
+    let bytes = if condition.of_payload { whole } else { value };
+    take(condition.slice, bytes, 0).is_some_and(|found| condition.equals.contains(&found))
 }
 
 /// Whether the checksum agrees; a payload too short to have one does not.
@@ -469,7 +472,7 @@ fn agrees(checksum: &Checksum, bytes: &[u8]) -> bool {
         Err(_) => bytes.len().checked_sub(usize::from(checksum.from.unsigned_abs())),
     };
     let (Some(from), Some(to)) = (from, end(checksum.to)) else { return false };
-    let (Some(summed), Some(stored)) = (bytes.get(from..to), take(&checksum.stored, bytes, 0))
+    let (Some(summed), Some(stored)) = (bytes.get(from..to), take(checksum.stored, bytes, 0))
     else {
         return false;
     };

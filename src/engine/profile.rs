@@ -47,7 +47,7 @@ pub struct ProfileId(pub u16);
 /// All profiles at hand, with an index by company id and UUID.
 #[derive(Debug, Clone, Default)]
 pub struct Profiles {
-    profiles: Vec<Profile>,
+    all: Vec<Profile>,
     index: HashMap<Key, Vec<ProfileId>>,
     /// Those for manufacturer data under any company id.
     any_company: Vec<ProfileId>,
@@ -96,11 +96,11 @@ impl Profiles {
     pub fn with_user<'a>(
         files: impl IntoIterator<Item = (&'a str, &'a str)>,
     ) -> Result<Self, Vec<ProfileError>> {
-        let mut profiles = Self::parse(files)?.profiles;
+        let mut profiles = Self::parse(files)?.all;
         for profile in &mut profiles {
             profile.user = true;
         }
-        for shipped in Self::shipped().profiles {
+        for shipped in Self::shipped().all {
             if profiles.iter().all(|profile| profile.name != shipped.name) {
                 profiles.push(shipped);
             }
@@ -123,9 +123,11 @@ impl Profiles {
             let profile = &profiles[usize::from(id.0)];
             (std::cmp::Reverse((profile.user, profile.matching.particular())), *id)
         };
-        index.values_mut().for_each(|ids| ids.sort_by_key(rank));
+        for ids in index.values_mut() {
+            ids.sort_by_key(rank);
+        }
         any_company.sort_by_key(rank);
-        Self { profiles, index, any_company }
+        Self { all: profiles, index, any_company }
     }
 
     /// The profile that fits the payload of a probe called `name`.
@@ -154,7 +156,7 @@ impl Profiles {
     /// # Panics
     /// Where the number comes from other [`Profiles`].
     pub fn get(&self, id: ProfileId) -> &Profile {
-        &self.profiles[usize::from(id.0)]
+        &self.all[usize::from(id.0)]
     }
 
     /// The profile of this name.
@@ -164,12 +166,12 @@ impl Profiles {
 
     /// All numbers, in order.
     pub fn ids(&self) -> impl Iterator<Item = ProfileId> + use<> {
-        (0..self.profiles.len()).map(|n| ProfileId(u16::try_from(n).unwrap_or(u16::MAX)))
+        (0..self.all.len()).map(|n| ProfileId(u16::try_from(n).unwrap_or(u16::MAX)))
     }
 
     /// All profiles, in the order of their numbers.
     pub fn iter(&self) -> impl Iterator<Item = &Profile> {
-        self.profiles.iter()
+        self.all.iter()
     }
 }
 
@@ -251,6 +253,17 @@ impl Profile {
         let field = fields.iter().find(|field| field.index == index)?;
         let FieldValue::Number(number) = field.value else { return None };
         Some(number as u64)
+    }
+
+    /// The bytes as fields are counted in them, for [`FieldValue::bytes`]: with the company id in
+    /// front, where the profile counts from it.
+    pub fn counted<'b>(&self, via: Via, bytes: &'b [u8]) -> Cow<'b, [u8]> {
+        match via {
+            Via::Manufacturer(company) if self.layout.from_company => {
+                Cow::Owned([&company.to_le_bytes(), bytes].concat())
+            }
+            _ => Cow::Borrowed(bytes),
+        }
     }
 
     pub(crate) fn layout(&self) -> &Layout {

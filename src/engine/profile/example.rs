@@ -38,6 +38,7 @@ impl Example {
         let accepted = profile.accepts(self.via, &self.bytes, self.name.as_deref());
         let mut found = Vec::new();
         let outcome = decode::decode(profile, self.via, &self.bytes, &mut found);
+        let counted = profile.counted(self.via, &self.bytes);
         let Some(fields) = &self.fields else {
             let read = accepted && outcome.is_ok();
             return read.then(|| "the example is to be refused, but it decodes".to_owned());
@@ -56,15 +57,15 @@ impl Example {
                     names(profile, &found)
                 ));
             };
-            if !agrees(profile, field, expected, &self.bytes) {
-                let told = tell(profile, field, &self.bytes);
+            if !agrees(profile, field, expected, &counted) {
+                let told = tell(profile, field, &counted);
                 return Some(format!("`{name}` comes out as {told}, not as the example says"));
             }
         }
         let forgotten =
             found.iter().find(|field| fields.iter().all(|(n, _)| name_of(profile, field) != *n));
         forgotten.map(|field| {
-            let told = tell(profile, field, &self.bytes);
+            let told = tell(profile, field, &counted);
             format!("the example does not list `{}`, which is {told}", name_of(profile, field))
         })
     }

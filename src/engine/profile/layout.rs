@@ -33,9 +33,20 @@ pub(crate) struct Tagged {
     /// Bytes of an identifier: 1 or 2.
     pub tag_bytes: usize,
     pub big: bool,
+    /// A length byte stands before each identifier and counts it in.
+    pub length_first: bool,
     /// The identifiers, sorted.
     pub tags: Box<[Tag]>,
     pub unknown: Unknown,
+}
+
+impl Tagged {
+    /// The bytes of an identifier that stands at `at`.
+    pub(crate) fn identifier(&self, at: usize) -> Slice {
+        let bytes = self.tag_bytes as u8;
+        let at = i16::try_from(at).unwrap_or(i16::MAX);
+        Slice { at, bytes, big: self.big, low_bit: 0, bits: 8 * bytes }
+    }
 }
 
 /// What an identifier stands for.
@@ -124,6 +135,8 @@ pub(crate) enum Coding {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Condition {
     pub slice: Slice,
+    /// Counted from the payload's first byte even for a tagged value.
+    pub of_payload: bool,
     pub equals: Box<[u64]>,
 }
 

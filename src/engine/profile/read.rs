@@ -228,14 +228,12 @@ fn check_names(table: &Table<'_, '_>, written: &[Written]) {
 
 /// Numbers the names in the order in which they first stand.
 fn groups(written: &[Written]) -> Box<[u8]> {
-    let mut numbers: HashMap<&str, u8> = HashMap::new();
-    let number = |w: &Written| (w.info.name.clone(), w.plan.index);
-    let mut groups = Vec::new();
-    for (place, (_, _)) in written.iter().map(number).enumerate() {
+    let mut numbers: HashMap<String, u8> = HashMap::new();
+    let number = |field: &Written| {
         let next = u8::try_from(numbers.len()).unwrap_or(u8::MAX);
-        groups.push(*numbers.entry(written[place].info.name.as_str()).or_insert(next));
-    }
-    groups.into_boxed_slice()
+        *numbers.entry(field.info.name.clone()).or_insert(next)
+    };
+    written.iter().map(number).collect()
 }
 
 fn read_tagged(layout: &Table<'_, '_>, written: &[Written], order: Order) -> Tagged {
@@ -243,8 +241,9 @@ fn read_tagged(layout: &Table<'_, '_>, written: &[Written], order: Order) -> Tag
     let after = written.iter().filter(|w| w.tag.is_none()).map(fixed_end).max().unwrap_or(0);
     let at = layout.integer("tags_at", 0..=PAYLOAD_MAX).map_or(after, |n| n as usize);
     let tag_bytes = layout.integer("tag_bytes", 1..=2).unwrap_or(1) as usize;
-    let words = [("by-identifier", false), ("byte", true)];
-    let length_byte = layout.word("length", &words).unwrap_or(false);
+    let words =
+        [("by-identifier", (false, false)), ("byte", (true, false)), ("byte-first", (true, true))];
+    let (length_byte, length_first) = layout.word("length", &words).unwrap_or((false, false));
     let words = [("stop", Unknown::Stop), ("skip", Unknown::Skip), ("refuse", Unknown::Refuse)];
     let unknown = layout.word("unknown", &words).unwrap_or(Unknown::Stop);
     if unknown == Unknown::Skip && !length_byte {
@@ -272,7 +271,8 @@ fn read_tagged(layout: &Table<'_, '_>, written: &[Written], order: Order) -> Tag
         layout.wrong("layout \"tagged\" needs at least one field with `tag`");
     }
     tags.sort_by_key(|tag| tag.id);
-    Tagged { at, tag_bytes, big: order == Order::Big, tags: tags.into_boxed_slice(), unknown }
+    let (big, tags) = (order == Order::Big, tags.into_boxed_slice());
+    Tagged { at, tag_bytes, big, length_first, tags, unknown }
 }
 
 /// The usual parameters of a checksum, as catalogues of them give.

@@ -56,7 +56,7 @@ pub(super) fn read_fields(table: &Table<'_, '_>, order: Order) -> Vec<Written> {
         let tag = field.integer("tag", 0..=0xFFFF).map(|id| id as u64);
         // A field without `at` stands right after the one before it.
         let before = written.iter().rev().find(|w| w.tag == tag);
-        let next = before.map_or(0, |w| w.plan.slice.at.saturating_add(w.width() as i16));
+        let next = before.map_or(0, |w| w.plan.slice.at.saturating_add(w.plan.slice.bytes.into()));
         written.extend(read_field(field, index, tag, next, order));
     }
     written
@@ -69,27 +69,17 @@ fn read_field(
     next: i16,
     order: Order,
 ) -> Option<Written> {
-    let name = field.required_text("name", "write name = \"temperature\", or what it is");
-    if name.as_ref().is_some_and(|name| !is_name(name)) {
-        field.wrong("a field's name is lower-case letters, digits and `-`, at most 40");
-    }
     let (coding, bytes) = field.word("type", &CODINGS).unwrap_or((Coding::Unsigned, None));
-    let fixed_point = field.text("type") == Some("fixed-8.8");
     let to_end = field.flag("to_end").unwrap_or(false);
     let slice = read_field_slice(&field, coding, bytes, (next, to_end), order);
-    let (unit, kind) = read_unit(&field, coding);
-    let gauge = field.flag("gauge");
-    let gauge = gauge.or(unit.as_ref().and_then(|unit| unit.1.and_then(|unit| unit.gauge)));
-    let (unit_word, to_si) = match &unit {
-        Some((word, Some(unit))) => ((*word).to_owned(), unit.to_si),
-        Some((word, None)) => ((*word).to_owned(), Linear::SAME),
-        None => (String::new(), Linear::SAME),
-    };
+    let Meaning { kind, word, unit } = read_meaning(&field, coding);
+    let gauge = field.flag("gauge").or_else(|| unit.and_then(|unit| unit.gauge));
+    let to_si = unit.map_or(Linear::SAME, |unit| unit.to_si);
+    let fixed_point = field.text("type") == Some("fixed-8.8");
     let scale = read_scale(&field, if fixed_point { 1.0 / 256.0 } else { 1.0 });
     let own = Linear::scaled(scale.0, scale.1);
     let cases = field.tables("case").into_iter();
-    let case = |case| read_case(case, scale, to_si, kind, order);
-    let cases = cases.filter_map(case).collect();
+    let cases = cases.filter_map(|case| read_case(case, scale, to_si, kind, order)).collect();
     let plan = FieldPlan {
         index,
         slice: slice.unwrap_or(Slice { at: 0, bytes: 1, big: false, low_bit: 0, bits: 8 }),
@@ -105,34 +95,60 @@ fn read_field(
         cases,
         valid: read_valid(&field, kind, gauge, to_si),
     };
+    check_plan(&field, &plan);
     let step = own.then(to_si).apply_to_difference(1.0).abs();
-    let whole =
-        matches!(coding, Coding::Unsigned | Coding::Signed | Coding::SignMagnitude | Coding::Bcd);
-    let positive = |key| {
-        let number = field.number(key)?;
-        if number < 0.0 {
-            field.wrong(format!("`{key}` must be 0 or more"));
-        }
-        Some(to_si.apply_to_difference(number).abs())
-    };
+    let resolution = if is_integer(coding) { step } else { 0.0 };
     let info = FieldInfo {
-        name: name.unwrap_or_default(),
+        name: read_name(&field),
         kind,
-        unit: unit_word,
+        unit: word,
         gauge,
-        accuracy: positive("accuracy"),
-        resolution: positive("resolution").unwrap_or(if whole { step } else { 0.0 }),
+        accuracy: read_difference(&field, "accuracy", to_si),
+        resolution: read_difference(&field, "resolution", to_si).unwrap_or(resolution),
         time_constant_s: read_time_constant(&field),
         coding,
         to_si,
     };
     let length_byte = field.flag("length_byte").unwrap_or(false);
-    if length_byte && tag.is_none() {
-        field.wrong("`length_byte` is for fields with `tag`");
+    if (length_byte || plan.present.is_some()) && tag.is_some() == plan.present.is_some() {
+        field.wrong("`length_byte` is for fields with `tag`, `present` for those without");
     }
     let sequence = field.flag("sequence").unwrap_or(false);
     field.finish();
     slice.map(|_| Written { plan, info, tag, length_byte, sequence })
+}
+
+fn read_name(field: &Table<'_, '_>) -> String {
+    let name = field.required_text("name", "write name = \"temperature\", or what it is");
+    if name.as_ref().is_some_and(|name| !is_name(name)) {
+        field.wrong("a field's name is lower-case letters, digits and `-`, at most 40");
+    }
+    name.unwrap_or_default()
+}
+
+const fn is_integer(coding: Coding) -> bool {
+    matches!(coding, Coding::Unsigned | Coding::Signed | Coding::SignMagnitude | Coding::Bcd)
+}
+
+/// What only whole numbers can have.
+fn check_plan(field: &Table<'_, '_>, plan: &FieldPlan) {
+    let whole_only = plan.sign.is_some() || plan.divide != 1 || plan.modulo != 0;
+    if whole_only && !is_integer(plan.coding) {
+        field.wrong("`sign`, `divide` and `modulo` are for whole numbers");
+    }
+    let strung = matches!(plan.coding, Coding::Digits | Coding::Bytes | Coding::Text);
+    if strung && !plan.absent.is_empty() {
+        field.wrong("`absent` is for numbers; digits that are no number are absent anyhow");
+    }
+}
+
+/// A difference in the field's unit, 0 or more, in SI.
+fn read_difference(field: &Table<'_, '_>, key: &'static str, to_si: Linear) -> Option<f64> {
+    let number = field.number(key)?;
+    if number < 0.0 {
+        field.wrong(format!("`{key}` must be 0 or more"));
+    }
+    Some(to_si.apply_to_difference(number).abs())
 }
 
 fn read_time_constant(field: &Table<'_, '_>) -> Option<f64> {
@@ -232,7 +248,8 @@ fn condition(table: &Table<'_, '_>, order: Order) -> Option<Condition> {
     let equals = table
         .get("equals")
         .map_or_else(|| vec![1], |item| item.one_or_more().iter().filter_map(read).collect());
-    Some(Condition { slice: slice?, equals: equals.into_boxed_slice() })
+    let of_payload = table.flag("of_payload").unwrap_or(false);
+    Some(Condition { slice: slice?, of_payload, equals: equals.into_boxed_slice() })
 }
 
 fn read_condition(table: Table<'_, '_>, order: Order) -> Option<Condition> {
@@ -252,7 +269,7 @@ fn read_case(
     let when = condition(&table, order);
     let absent = table.flag("absent").unwrap_or(false);
     let unit = match kind {
-        Some(kind) => read_unit_of(&table, kind).flatten().map(|unit| unit.to_si),
+        Some(kind) => read_unit(&table, kind).map(|unit| unit.to_si),
         None => table.get("unit").and_then(|item| {
             item.wrong("only a field with `quantity` can change its unit");
             None
@@ -287,38 +304,43 @@ fn read_absent(field: &Table<'_, '_>) -> Box<[u64]> {
     items.iter().filter_map(read).collect()
 }
 
-type NamedUnit<'t> = Option<(&'t str, Option<Unit>)>;
+/// A field's quantity and unit; without a quantity it may have any unit.
+struct Meaning {
+    kind: Option<QuantityKind>,
+    word: String,
+    unit: Option<Unit>,
+}
 
-/// The unit with its quantity; a field without a quantity may have any unit.
-fn read_unit<'t>(field: &Table<'t, '_>, coding: Coding) -> (NamedUnit<'t>, Option<QuantityKind>) {
+fn read_meaning(field: &Table<'_, '_>, coding: Coding) -> Meaning {
     let words = QuantityKind::ALL.map(|kind| (kind.word(), kind));
-    let kind = field.word("quantity", &words);
-    let Some(kind) = kind else {
-        return (field.text("unit").map(|word| (word, None)), None);
+    let Some(kind) = field.word("quantity", &words) else {
+        let word = field.text("unit").unwrap_or("").to_owned();
+        return Meaning { kind: None, word, unit: None };
     };
     if matches!(coding, Coding::Bytes | Coding::Text) {
         field.wrong("bytes and text have no quantity");
     }
-    let unit = read_unit_of(field, kind);
-    if unit.is_none() {
+    let unit = read_unit(field, kind);
+    if field.get("unit").is_none() {
         let known: Vec<&str> = units_of(kind).iter().map(|unit| unit.word).collect();
         field.wrong(format!("lacks `unit`; use one of {}", known.join(", ")));
     }
-    (unit.map(|unit| (unit.map_or("", |unit| unit.word), unit)), Some(kind))
+    let word = unit.map_or("", |unit| unit.word).to_owned();
+    Meaning { kind: Some(kind), word, unit }
 }
 
-/// `None` where no unit is written, `Some(None)` where it is wrong.
-fn read_unit_of(table: &Table<'_, '_>, kind: QuantityKind) -> Option<Option<Unit>> {
+/// `None` where no unit is written, or a wrong one.
+fn read_unit(table: &Table<'_, '_>, kind: QuantityKind) -> Option<Unit> {
     let item = table.get("unit")?;
     let units = units_of(kind);
-    let Some(text) = item.text() else { return Some(None) };
+    let text = item.text()?;
     let found = units.iter().find(|unit| unit.word == text);
     if found.is_none() {
         let known: Vec<&str> = units.iter().map(|unit| unit.word).collect();
         let kind = kind.word();
         item.wrong(format!("`{text}` is no unit of {kind} here; {}", suggestion(text, &known)));
     }
-    Some(found.copied())
+    found.copied()
 }
 
 /// What is possible, in SI: what the quantity allows, and no more than `valid` says.
