@@ -4,8 +4,11 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod channel;
+pub mod decode;
 pub mod diagnose;
 pub mod input;
 pub mod job;
 pub mod output;
+pub mod profile;
 pub mod reading;
+pub mod seal;
