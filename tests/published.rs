@@ -4,3 +4,5 @@
 
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/physics.rs"]
+mod physics;
