@@ -4,8 +4,20 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod channel;
+pub mod cycle;
 pub mod diagnose;
+pub mod frost;
+pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod output;
+pub mod progress;
 pub mod reading;
+pub mod role;
+pub mod run;
+pub mod set;
+pub mod settle;
+pub mod signals;
+pub mod smooth;
+pub mod turn;
+pub mod window;
