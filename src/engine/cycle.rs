@@ -25,6 +25,11 @@ const TRAVEL_K_MIN: f64 = 1.0;
 const TRAVEL_SIGMAS: f64 = 4.0;
 /// Least time from one turn to the next (s, 10 to 120; default 30).
 const TURN_S_MIN: f64 = 30.0;
+/// A swing the same way as the last one counts as another start after this time (s, 180 to 900;
+/// default 300), and when the channels go this share of their usual swing (0.4 to 0.9; default
+/// 0.6), more than a second stage makes them go.
+const AGAIN_S: f64 = 300.0;
+const AGAIN_SHARE: f64 = 0.6;
 /// Current above which a compressor runs (A, 0.5 to 5; default 1.5). Crankcase heaters and
 /// controls take less. Common practice, no source.
 const RUNNING_A: f64 = 1.5;
@@ -68,6 +73,8 @@ pub struct Witness {
     level: Option<(f64, f64)>,
     /// Whether that current or power runs, and the moment when it began to.
     runs: Option<bool>,
+    /// Where it was when the run began (K).
+    rest_k: Option<f64>,
     last_s: f64,
     interval_s: f64,
     scatter_k: f64,
@@ -83,6 +90,7 @@ impl Witness {
             swing_k: 4.0 + 2.0 * role.weight,
             level: None,
             runs: None,
+            rest_k: None,
             last_s: f64::NEG_INFINITY,
             interval_s: 0.0,
             scatter_k: 0.0,
@@ -227,10 +235,25 @@ impl Cycles {
             return None;
         };
         match self.compressor {
-            Compressor::On(_) if runs => None,
+            // A whole swing the same way again: the turn between was not heard.
+            Compressor::On(_) if runs => {
+                self.swings_again(1.0, now_s).then(|| self.turn(runs, now_s))
+            }
             Compressor::Off(_) if !runs => None,
             _ => Some(self.turn(runs, now_s)),
         }
+    }
+
+    /// Whether, long after the last turn, the channels go most of a whole swing the same way.
+    fn swings_again(&self, way: f64, now_s: f64) -> bool {
+        let (mut all, mut says) = (0.0, 0.0);
+        for witness in self.witnesses.iter().filter(|witness| witness.heard(now_s)) {
+            let travel = witness.course.travel(witness.interval_s, self.turned_s);
+            let net = way * witness.role.start_sign * (travel.up - travel.down);
+            all += witness.role.weight;
+            says += witness.role.weight * (net / witness.swing_k).clamp(-1.0, 1.0);
+        }
+        now_s - self.turned_s > AGAIN_S && says >= AGAIN_SHARE * all
     }
 
     fn turn(&mut self, runs: bool, now_s: f64) -> Change {
@@ -251,6 +274,9 @@ impl Cycles {
             }
         }
         let moment = agree(&found);
+        for witness in &mut self.witnesses {
+            witness.learn(runs);
+        }
         self.compressor = if runs { Compressor::On(moment) } else { Compressor::Off(moment) };
         self.turned_s = moment.map_or(now_s, |moment| moment.at_s);
         Change { runs, moment, witnesses: found.iter().map(|(which, ..)| *which).collect() }
@@ -264,6 +290,17 @@ impl Default for Cycles {
 }
 
 impl Witness {
+    /// Learns its swing from rest to run: noted as the run begins and measured as it ends.
+    fn learn(&mut self, runs: bool) {
+        let sign = self.role.start_sign;
+        let Some((lowest, highest)) = self.course.extremes(sign) else { return };
+        if runs {
+            self.rest_k = Some(lowest);
+        } else if let Some(rest) = self.rest_k.take() {
+            self.swing_k = f64::midpoint(self.swing_k, highest - rest).clamp(4.0, 40.0);
+        }
+    }
+
     /// What the channel says of a start (1) or stop (−1), by how far it has come.
     fn says(&self, since_s: f64) -> f64 {
         let travel = self.course.travel(self.interval_s, since_s);

@@ -13,6 +13,16 @@ const BACK_S: f64 = 180.0;
 const BACK_INTERVALS: f64 = 4.0;
 /// Length of the points that a bend is laid through (s, 1 to 30; default 4).
 const POINT_S: f64 = 4.0;
+/// Intervals from which on the curve's shape between readings is not seen (s, 10 to 60; default
+/// 15).
+const SLOW_S: f64 = 15.0;
+/// A reading is off the old course once it has gone this share of the way (0.05 to 0.3; default
+/// 0.12).
+const OFF_SHARE: f64 = 0.12;
+/// Share of a probe's time constant by which a straight bend comes out late (0 to 1; default 0.4).
+/// A straight line through the first part of a lagged curve meets the old course between the
+/// true moment and one time constant later.
+const LAG_SHARE: f64 = 0.4;
 /// How many points are kept (30 to 200; default 120): eight minutes at 1 Hz.
 const POINTS_MAX: usize = 120;
 /// How much of the course before an extreme the bend is laid through (s, 60 to 300; default 120).
@@ -74,6 +84,14 @@ impl Course {
         }
     }
 
+    /// The lowest and the highest point of the course, taken `way` up (K, times `way`).
+    pub fn extremes(&self, way: f64) -> Option<(f64, f64)> {
+        let first = way * self.points.blocks().front()?.x;
+        Some(self.points.blocks().iter().fold((first, first), |(low, high), point| {
+            (low.min(way * point.x), high.max(way * point.x))
+        }))
+    }
+
     /// How far the channel has come by its last point, among those after `since_s`.
     pub fn travel(&self, interval_s: f64, since_s: f64) -> Travel {
         let points = self.points.blocks();
@@ -98,6 +116,7 @@ impl Course {
         lag_s: f64,
     ) -> Option<Moment> {
         let points = self.points.blocks();
+        let until_s = until_s.min(points.back()?.t);
         let back = (until_s - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s);
         // The extreme that the course left: the latest point that is the lowest (highest).
         let mut extreme: Option<(f64, f64)> = None;
@@ -117,13 +136,33 @@ impl Course {
             .collect();
         let found = bend_of(&near)?;
         let spacing = POINT_S.max(interval_s);
+        let lag_s = LAG_SHARE * lag_s;
+        let at_s = turned + found.at_s - if found.square { 0.0 } else { lag_s };
         // What the bend's own shape leaves unknown: a quarter of a point and half the lag.
-        let shape = 0.25 * spacing + 0.5 * lag_s;
+        let shape = 0.25 * spacing + lag_s;
+        let uncertainty_s = libm::hypot(found.uncertainty_s, shape);
+        if interval_s < SLOW_S {
+            return Some(Moment { at_s, uncertainty_s });
+        }
+        // Between two readings of a slow probe the curve's shape is not seen. The bend lies
+        // between the last reading that is still on the old course and the first that is not.
+        let (last, first) = bracket(&near)?;
+        let (last, first) = (turned + last, turned + first);
+        let within = at_s.clamp(last, first);
         Some(Moment {
-            at_s: turned + found.at_s - if found.square { 0.0 } else { lag_s },
-            uncertainty_s: (found.uncertainty_s * found.uncertainty_s + shape * shape).sqrt(),
+            at_s: f64::midpoint(within, f64::midpoint(last, first)),
+            uncertainty_s: (first - last) / 12.0_f64.sqrt(),
         })
     }
+}
+
+/// The last point on the old course and the first off it, for points (s, K) that rise in the end.
+fn bracket(points: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let lowest = points.iter().map(|(_, y)| *y).fold(f64::INFINITY, f64::min);
+    let (_, latest) = points.last()?;
+    let limit = lowest + OFF_SHARE * (latest - lowest);
+    let last = points.iter().rposition(|(_, y)| *y <= limit)?;
+    Some((points[last].0, points.get(last + 1)?.0))
 }
 
 struct Bend {
