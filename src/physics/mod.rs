@@ -1,3 +1,4 @@
 //! Pure formulas and tables, each with its source, range and units.
 
+pub mod refrigerant;
 pub mod uncertainty;
