@@ -42,6 +42,7 @@ pub struct Condition {
 
 /// What a condition keeps from being judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[expect(clippy::struct_excessive_bools, reason = "five independent questions")]
 pub struct Stops {
     /// Superheat against a target.
     pub superheat: bool,

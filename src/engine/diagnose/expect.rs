@@ -6,7 +6,7 @@ use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::uncertain::Uncertain;
 use crate::engine::job::{Circuit, Job, Metering};
-use crate::units::quantity::{CFM_M3_PER_S, Celsius, TON_W};
+use crate::units::quantity::{CFM_M3_PER_S, Celsius, Kelvins, TON_W};
 
 /// Band around a superheat target (K): ±5 °F. Source: RA3.2.2 and chart B.
 const SUPERHEAT_BAND_K: f64 = 5.0 / 1.8;
@@ -83,6 +83,9 @@ const REGRESSION: &str = "California compliance-model regression (github bigladd
     resdx/models/title24.py @17ad73a); band assumed";
 
 /// What is expected of the measure of this name.
+///
+/// # Errors
+/// Where nothing is, with the reason in words; empty where no reason is worth a word.
 pub fn expectation(
     name: &str,
     job: &Job,
@@ -154,7 +157,7 @@ fn superheat(circuit: &Circuit, inputs: &Inputs, measures: &Measures, stops: Sto
             };
             let look_up = |outdoor: f64, wet_bulb: f64| {
                 let (outdoor, wet_bulb) = (Celsius::new(outdoor)?, Celsius::new(wet_bulb)?);
-                charts::target_superheat(outdoor, wet_bulb).ok().map(|k| k.get())
+                charts::target_superheat(outdoor, wet_bulb).ok().map(Kelvins::get)
             };
             outdoor
                 .apply_two(wet_bulb, look_up)
@@ -190,7 +193,7 @@ fn split(inputs: &Inputs, measures: &Measures) -> Expectation {
     };
     let look_up = |dry: f64, wet: f64| {
         let target = charts::target_split(Celsius::new(dry)?, Celsius::new(wet)?);
-        target.ok().map(|k| k.get())
+        target.ok().map(Kelvins::get)
     };
     match dry.apply_two(wet, look_up) {
         Some(target) => Ok(Expected::around(target, SPLIT_BAND_K, SPLIT_CHART)),

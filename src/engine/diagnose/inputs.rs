@@ -179,15 +179,7 @@ pub fn role(position: &Position, kind: QuantityKind, roles: Roles) -> Option<Rol
         (QuantityKind::WetBulb, Position::ReturnAir | Position::MixedAir) => Role::ReturnWetBulb,
         (QuantityKind::WetBulb, Position::SupplyAir) => Role::SupplyWetBulb,
         (QuantityKind::DewPoint, Position::ReturnAir | Position::MixedAir) => Role::ReturnDewPoint,
-        (QuantityKind::Pressure, Position::VaporLine) if cooling => Role::SuctionPressure,
-        (QuantityKind::Pressure, Position::VaporLine) => Role::DischargePressure,
-        (QuantityKind::Pressure, Position::SuctionLine | Position::SuctionLineIndoor) => {
-            Role::SuctionPressure
-        }
-        (QuantityKind::Pressure, Position::LiquidLine | Position::LiquidLineIndoor) => {
-            Role::LiquidPressure
-        }
-        (QuantityKind::Pressure, Position::DischargeLine) => Role::DischargePressure,
+        (QuantityKind::Pressure, position) => return pressure_role(position, cooling),
         (QuantityKind::Saturation, Position::SuctionLine | Position::SuctionLineIndoor) => {
             Role::SuctionSaturation
         }
@@ -202,6 +194,16 @@ pub fn role(position: &Position, kind: QuantityKind, roles: Roles) -> Option<Rol
         (QuantityKind::Power, _) => Role::OutdoorPower,
         (QuantityKind::Current, Position::OutdoorUnit) => Role::OutdoorCurrent,
         (QuantityKind::StaticPressure, _) => Role::StaticPressure,
+        _ => return None,
+    })
+}
+
+fn pressure_role(position: &Position, cooling: bool) -> Option<Role> {
+    Some(match position {
+        Position::VaporLine if cooling => Role::SuctionPressure,
+        Position::VaporLine | Position::DischargeLine => Role::DischargePressure,
+        Position::SuctionLine | Position::SuctionLineIndoor => Role::SuctionPressure,
+        Position::LiquidLine | Position::LiquidLineIndoor => Role::LiquidPressure,
         _ => return None,
     })
 }

@@ -1,5 +1,7 @@
 //! From a settled set to findings and suspects.
 
+use std::fmt::Write;
+
 use crate::engine::diagnose::advice::{self, Setting};
 use crate::engine::diagnose::conditions::{Condition, Stops, conditions};
 use crate::engine::diagnose::errors::Instruments;
@@ -156,7 +158,8 @@ impl Circuitry<'_> {
                 finding.verdict = verdict(measure, inputs, &expected, half);
                 if let Some(target) = expected.target.as_ref().filter(|t| t.variance() > 0.0) {
                     let half = target.half_width(&inputs.sources);
-                    finding.basis += &format!(
+                    let _ = write!(
+                        finding.basis,
                         "; the target is itself known to ± {half:.1} K only, and counts so"
                     );
                 }

@@ -25,6 +25,7 @@ impl Square {
         self.cells[i][j] = value;
     }
 
+    #[must_use]
     /// Every cell times `factor`.
     pub fn scaled(&self, factor: f64) -> Self {
         let mut made = self.clone();
@@ -54,9 +55,8 @@ impl Factor {
         for i in 0..n {
             for j in 0..=i {
                 let mut sum = covariance.cells[i][j];
-                for k in 0..j {
-                    sum -= cells[i][k] * cells[j][k];
-                }
+                let (row, above): (&[f64; FEATURES], &[f64; FEATURES]) = (&cells[i], &cells[j]);
+                sum -= row.iter().zip(above).take(j).map(|(a, b)| a * b).sum::<f64>();
                 if i == j {
                     let root = sum.max(VARIANCE_MIN).sqrt();
                     product *= root;

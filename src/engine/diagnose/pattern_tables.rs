@@ -1,5 +1,7 @@
 //! Computed patterns of healthy and faulty units; made by `patterns/generate.py`, not by hand.
 
+#![expect(clippy::approx_constant, reason = "computed values that happen to come near one")]
+
 use crate::engine::diagnose::patterns::{Level, Table};
 
 /// Units with a fixed orifice.

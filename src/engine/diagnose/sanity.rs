@@ -6,7 +6,7 @@ use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::uncertain::{Sources, Uncertain};
 use crate::engine::job::{Circuit, Job, Mode};
 use crate::physics::refrigerant::Refrigerant;
-use crate::units::quantity::{Pascals, STANDARD_ATMOSPHERE_PA};
+use crate::units::quantity::{Celsius, Pascals, STANDARD_ATMOSPHERE_PA};
 
 /// Current (A) under which no compressor of an air conditioner runs. Assumed.
 const CURRENT_MIN_A: f64 = 0.5;
@@ -91,14 +91,14 @@ impl Check<'_> {
     }
 
     /// Whether `a` is below `b` beyond doubt.
-    fn below(&self, a: Option<&Uncertain>, b: Option<&Uncertain>) -> bool {
+    fn below(a: Option<&Uncertain>, b: Option<&Uncertain>) -> bool {
         let (Some(a), Some(b)) = (a, b) else { return false };
         let difference = a.minus(b);
         difference.value < -(RESERVE_K + 2.0 * difference.uncertainty())
     }
 
     fn roles_below(&self, a: Role, b: Role) -> bool {
-        self.below(self.inputs.get(a), self.inputs.get(b))
+        Self::below(self.inputs.get(a), self.inputs.get(b))
     }
 
     fn not_running(&self) -> Option<Doubt> {
@@ -148,61 +148,60 @@ impl Check<'_> {
         let mut add = |name, basis: &str, roles: &[Role]| {
             found.push(Doubt { name, basis: basis.to_owned(), roles: roles.to_vec() });
         };
-        use Role::{DischargeLine, LeavingAir, LiquidLine, OutdoorAir, ReturnAir, SuctionLine};
-        if self.roles_below(LeavingAir, OutdoorAir) {
+        if self.roles_below(Role::LeavingAir, Role::OutdoorAir) {
             add(
                 "probes_swapped",
                 "the air leaving the condenser reads cooler than the air entering it: the two \
                  probes are swapped",
-                &[LeavingAir, OutdoorAir],
+                &[Role::LeavingAir, Role::OutdoorAir],
             );
         }
-        if self.roles_below(LiquidLine, SuctionLine) {
+        if self.roles_below(Role::LiquidLine, Role::SuctionLine) {
             add(
                 "probes_swapped",
                 "the liquid line reads colder than the suction line: the two clamps are swapped",
-                &[LiquidLine, SuctionLine],
+                &[Role::LiquidLine, Role::SuctionLine],
             );
             return found;
         }
-        if self.roles_below(DischargeLine, SuctionLine) {
+        if self.roles_below(Role::DischargeLine, Role::SuctionLine) {
             add(
                 "probes_swapped",
                 "the discharge line reads colder than the suction line: the two clamps are \
                  swapped",
-                &[DischargeLine, SuctionLine],
+                &[Role::DischargeLine, Role::SuctionLine],
             );
             return found;
         }
-        if self.roles_below(LiquidLine, OutdoorAir) {
+        if self.roles_below(Role::LiquidLine, Role::OutdoorAir) {
             add(
                 "liquid_colder_than_outdoor_air",
                 "the liquid line reads colder than the air that cools it, which cannot be: its \
                  clamp is off, or the outdoor probe is warmed by sun or by the condenser's own air",
-                &[LiquidLine, OutdoorAir],
+                &[Role::LiquidLine, Role::OutdoorAir],
             );
         }
         let condensing = self.measures.condensing.as_ref();
-        let gas_from = condensing.or(self.inputs.get(LiquidLine));
-        if self.below(self.inputs.get(DischargeLine), gas_from) {
+        let gas_from = condensing.or(self.inputs.get(Role::LiquidLine));
+        if Self::below(self.inputs.get(Role::DischargeLine), gas_from) {
             add(
                 "discharge_too_cool",
                 "the discharge line reads cooler than condensing refrigerant, so it could not be \
                  gas: its clamp is off the pipe",
-                &[DischargeLine],
+                &[Role::DischargeLine],
             );
         }
         if let Some(doubt) = self.suction_follows_air() {
             found.push(doubt);
-        } else if self.below(self.inputs.get(ReturnAir), self.inputs.get(SuctionLine))
-            && self.below(self.inputs.get(OutdoorAir), self.inputs.get(SuctionLine))
+        } else if Self::below(self.inputs.get(Role::ReturnAir), self.inputs.get(Role::SuctionLine))
+            && Self::below(self.inputs.get(Role::OutdoorAir), self.inputs.get(Role::SuctionLine))
         {
             found.push(Doubt {
                 name: "clamp_in_the_sun",
                 basis: "the suction line reads warmer than all air around it: its clamp is in \
                         the sun or touches something hot"
                     .to_owned(),
-                roles: vec![SuctionLine],
+                roles: vec![Role::SuctionLine],
             });
         }
         found
@@ -276,13 +275,13 @@ impl Check<'_> {
     /// that cools it, a suction line colder than dew, a liquid line hotter than bubble.
     fn impossible(&self) -> Option<Doubt> {
         let (low, high) = (self.measures.evaporating.as_ref(), self.measures.condensing.as_ref());
-        let what = if self.below(high, self.inputs.get(Role::OutdoorAir)) {
+        let what = if Self::below(high, self.inputs.get(Role::OutdoorAir)) {
             "the condensing temperature lies below the outdoor air"
-        } else if self.below(self.inputs.entering_air(), low) {
+        } else if Self::below(self.inputs.entering_air(), low) {
             "the evaporating temperature lies above the air that it cools"
-        } else if self.below(self.inputs.get(Role::SuctionLine), low) {
+        } else if Self::below(self.inputs.get(Role::SuctionLine), low) {
             "the suction line reads colder than the dew point at its pressure"
-        } else if self.below(high, self.inputs.get(Role::LiquidLine)) {
+        } else if Self::below(high, self.inputs.get(Role::LiquidLine)) {
             "the liquid line reads hotter than the bubble point at its pressure"
         } else {
             return None;
@@ -313,5 +312,5 @@ fn saturation(refrigerant: Refrigerant, pressure: f64, low: bool) -> Option<f64>
     } else {
         refrigerant.bubble_temperature(pressure)
     };
-    temperature.map(|t| t.get())
+    temperature.map(Celsius::get)
 }

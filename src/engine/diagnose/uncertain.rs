@@ -71,6 +71,7 @@ impl Uncertain {
     }
 
     /// `a·self + b·other`, with this value in place of the sum's.
+    #[must_use]
     pub fn mix(&self, a: f64, other: &Self, b: f64, value: f64) -> Self {
         let mut terms = Vec::with_capacity(self.terms.len() + other.terms.len());
         let (mut i, mut j) = (0, 0);
@@ -92,16 +93,19 @@ impl Uncertain {
     }
 
     /// The difference.
+    #[must_use]
     pub fn minus(&self, other: &Self) -> Self {
         self.mix(1.0, other, -1.0, self.value - other.value)
     }
 
     /// The sum.
+    #[must_use]
     pub fn plus(&self, other: &Self) -> Self {
         self.mix(1.0, other, 1.0, self.value + other.value)
     }
 
     /// The value after a function of it, with the function's slope here.
+    #[must_use]
     pub fn mapped(&self, value: f64, slope: f64) -> Self {
         Self { value, terms: self.terms.iter().map(|(s, u)| (*s, u * slope)).collect() }
     }

@@ -332,7 +332,7 @@ def lower(c):
     return row([c[i, j] for i in range(7) for j in range(i + 1)])
 
 def emit(results):
-    print("//! Computed patterns of healthy and faulty units; made by `patterns/generate.py`, not by hand.\n")
+    print("//! Computed patterns of healthy and faulty units; made by `patterns/generate.py`, not by hand.\n\n#![expect(clippy::approx_constant, reason = \"computed values that happen to come near one\")]\n")
     print("use crate::engine::diagnose::patterns::{Level, Table};\n")
     for name, doc, o in results:
         print(f"/// {doc}\npub static {name}: Table = Table {{\nmean: [{', '.join(row(o['mean'][:, j]) for j in range(7))}],")
