@@ -4,8 +4,11 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod channel;
+pub mod columns;
 pub mod diagnose;
 pub mod input;
 pub mod job;
+pub mod json;
 pub mod output;
 pub mod reading;
+pub mod record;
