@@ -4,3 +4,6 @@
 
 #[path = "published/diagnose.rs"]
 mod diagnose;
+
+#[path = "published/ble.rs"]
+mod ble;

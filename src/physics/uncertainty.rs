@@ -65,7 +65,6 @@ pub fn coverage_half_width(components: &[Component]) -> f64 {
     for component in components {
         let u = component.uncertainty.abs();
         match component.shape {
-            Shape::Normal => rest += u * u,
             Shape::Rectangular if u > wide => {
                 rest += second * second;
                 (wide, second) = (u, wide);
@@ -74,7 +73,7 @@ pub fn coverage_half_width(components: &[Component]) -> f64 {
                 rest += second * second;
                 second = u;
             }
-            Shape::Rectangular => rest += u * u,
+            Shape::Normal | Shape::Rectangular => rest += u * u,
         }
     }
     let total = (rest + wide * wide + second * second).sqrt();
