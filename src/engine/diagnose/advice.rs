@@ -2,6 +2,7 @@
 
 use crate::engine::diagnose::evidence::place;
 use crate::engine::diagnose::finding::Fault;
+use crate::engine::diagnose::matrix::{Factor, Square};
 use crate::engine::diagnose::patterns::{FEATURES, Feature};
 use crate::engine::diagnose::weigh::{Evidence, Weighing};
 
@@ -176,11 +177,14 @@ const PROBES: [(Feature, &str); FEATURES] = [
     (Feature::EvaporatorSplit, "probes in return and supply air"),
 ];
 
-/// Separation (standard deviations) under which one more probe is not worth naming. Assumed.
-const SEPARATION_MIN: f64 = 0.8;
+/// Separation (standard deviations) that one more probe must add to be worth naming. Assumed.
+const SEPARATION_MIN: f64 = 0.5;
+/// Share that a probe without gauges may add less and still be named first. Assumed.
+const GAUGE_EFFORT: f64 = 0.75;
+/// Variance (K²) of one more reading. Assumed.
+const READING_K2: f64 = 0.25;
 
-/// The one more probe that would best tell these two apart; those that need no gauges go first
-/// where they tell nearly as much.
+/// The one more probe that would best tell these two apart, beside those that are there.
 pub fn one_more_probe(
     weighing: &Weighing,
     evidence: &Evidence,
@@ -189,22 +193,49 @@ pub fn one_more_probe(
 ) -> Option<String> {
     let shift = |fault| weighing.shifts[place(fault)];
     let (a_shift, b_shift) = (shift(a), shift(b));
+    let there: Vec<usize> = (PROBES.iter().map(|(feature, _)| *feature))
+        .filter(|feature| evidence.has(*feature))
+        .map(|feature| feature as usize)
+        .collect();
     let mut best: Option<(f64, &str)> = None;
     for (feature, probe) in PROBES {
         if evidence.has(feature) {
             continue;
         }
-        let f = feature as usize;
+        // What the new reading adds once all that is there has been taken into account.
+        let with: Vec<usize> = there.iter().copied().chain([feature as usize]).collect();
+        let mut covariance = Square::zero(with.len());
+        let mut apart = [0.0; FEATURES];
+        for (i, f) in with.iter().enumerate() {
+            apart[i] = a_shift[*f] - b_shift[*f];
+            for (j, g) in with.iter().enumerate().take(i + 1) {
+                let (high, low) = (*f.max(g), *f.min(g));
+                let own = if i == j { READING_K2 } else { 0.0 };
+                covariance.set(i, j, weighing.family[high * (high + 1) / 2 + low] + own);
+            }
+        }
+        let white = Factor::new(&covariance).whiten(&apart[..with.len()]);
         let gauge = matches!(feature, Feature::Evaporating | Feature::Condensing);
-        let effort = if gauge { 0.7 } else { 1.0 };
-        let apart = effort * (a_shift[f] - b_shift[f]).abs() / weighing.spreads[f].max(0.1);
-        if apart > best.map_or(SEPARATION_MIN, |(apart, _)| apart) {
-            best = Some((apart, probe));
+        let added = white[with.len() - 1].abs() * if gauge { GAUGE_EFFORT } else { 1.0 };
+        if added > best.map_or(SEPARATION_MIN, |(added, _)| added) {
+            best = Some((added, probe));
         }
     }
-    let words = |fault: Fault| fault.word().replace('_', " ");
-    best.map(|(_, probe)| {
-        let (a, b) = (words(a), if b == Fault::None { "good order".to_owned() } else { words(b) });
-        format!("one more probe would tell most: {probe} would help tell {a} from {b}")
+    let words = |fault: Fault| match fault {
+        Fault::None => "good order".to_owned(),
+        fault => fault.word().replace('_', " "),
+    };
+    Some(match best {
+        Some((_, probe)) => format!(
+            "one more probe would tell most: {probe} would help tell {} from {}",
+            words(a),
+            words(b)
+        ),
+        None => format!(
+            "no one more probe would tell {} from {}: only looking at the unit does, or comparing \
+             with its own readings from a time in good order",
+            words(a),
+            words(b)
+        ),
     })
 }

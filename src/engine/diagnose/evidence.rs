@@ -23,6 +23,20 @@ pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<Str
             lines.push((weight, line(shown, shift, weight, known)));
         }
     }
+    let restriction = Fault::LiquidLineRestriction;
+    if let Some((drop, weight)) = weighing.line_drop
+        && (fault == restriction || with == Some(restriction))
+        && weight.abs() >= WEIGHT_MIN
+    {
+        let side = if weight > 0.0 { "for" } else { "against" };
+        let fall = difference(drop);
+        lines.push((
+            weight,
+            format!(
+                "{side}: the liquid line cools by {fall} between its two clamps (assumed sizes)"
+            ),
+        ));
+    }
     lines.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
     let mut ledger: Vec<_> = lines.into_iter().map(|(_, line)| line).collect();
     if ledger.is_empty() {

@@ -5,6 +5,7 @@
 //! probes err. The readings' own errors are added with all their correlations. Bayes' rule, with
 //! the severity summed out, gives the probabilities.
 
+use crate::engine::diagnose::evidence::place;
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::matrix::{Factor, Square};
@@ -49,6 +50,8 @@ pub struct Evidence {
     other_refrigerant: bool,
     /// Extra variance for weather outside the patterns (K²).
     outside: f64,
+    /// Drop along the liquid line between its two clamps (K), where both are there.
+    line_drop: Option<Uncertain>,
 }
 
 impl Evidence {
@@ -83,8 +86,10 @@ impl Evidence {
             (from - weather[i].value).max(weather[i].value - to).max(0.0)
         };
         let outside = (0..3).map(|i| OUTSIDE * beyond(i)).map(|k| k * k).sum();
+        let drop = measures.get("liquid_line_drop").map(|measure| &measure.value);
+        let line_drop = known(inputs, drop);
         let observations = observations(inputs, measures, known);
-        Self { observations, weather, other_refrigerant, outside }
+        Self { observations, weather, other_refrigerant, outside, line_drop }
     }
 
     /// How many observations there are.
@@ -170,12 +175,14 @@ pub struct Weighing {
     pub shown: Vec<Shown>,
     /// For each fault of [`Fault::ALL`], the shift of each feature at its likeliest level (K).
     pub shifts: [[f64; FEATURES]; 8],
-    /// Spread (K) of each feature in good order, readings' errors not included.
-    pub spreads: [f64; FEATURES],
+    /// How units in good order differ (K²), readings' errors not included.
+    pub family: &'static Triangle,
     /// The metering device that the patterns were taken for.
     pub metering: Metering,
     /// Whether it was judged against the unit's own baseline.
     pub against_own: bool,
+    /// Drop along the liquid line (K), and the logarithm of the odds that it gives a restriction.
+    pub line_drop: Option<(f64, f64)>,
 }
 
 /// What one sign shows.
@@ -243,8 +250,8 @@ fn average(mut first: Weighing, second: &Weighing) -> Weighing {
 }
 
 /// Residuals and their covariance from the readings, ready to be held against each pattern.
-struct Case<'a> {
-    table: &'a Table,
+struct Case {
+    table: &'static Table,
     signature: &'static [patterns::Signature; 7],
     parts: Vec<[(Feature, f64); 2]>,
     residual: Vec<f64>,
@@ -252,13 +259,14 @@ struct Case<'a> {
     place: [f64; 4],
     against_own: bool,
     extra: [f64; FEATURES],
+    line_drop: Option<(f64, f64)>,
 }
 
-impl<'a> Case<'a> {
+impl Case {
     fn new(
         evidence: &Evidence,
         baseline: Option<&Evidence>,
-        table: &'a Table,
+        table: &'static Table,
         metering: Metering,
     ) -> Option<Self> {
         let shared = |own: &&Evidence| {
@@ -305,7 +313,18 @@ impl<'a> Case<'a> {
         let [a, b, o] = patterns::place(evidence.place());
         let signature = patterns::signatures(metering);
         let place = [1.0, a, b, o];
-        Some(Self { table, signature, parts, residual, readings, place, against_own, extra })
+        let line_drop = evidence.line_drop.as_ref().map(|drop| (drop.value, drop_weight(drop)));
+        Some(Self {
+            table,
+            signature,
+            parts,
+            residual,
+            readings,
+            place,
+            against_own,
+            extra,
+            line_drop,
+        })
     }
 
     /// What a level of a fault adds to each feature here (K).
@@ -373,12 +392,26 @@ impl<'a> Case<'a> {
             likeliest[fault + 1] = shifts[fault][best];
             log[fault + 1] = libm::log(PRIOR[fault + 1] / 4.0) + log_sum(&levels);
         }
-        let pairs = self.pairs(&none, &shifts);
+        let mut pairs = self.pairs(&none, &shifts);
+        if let Some((_, weight)) = self.line_drop {
+            let restriction = Fault::LiquidLineRestriction;
+            log[place(restriction)] += weight;
+            let with = pairs.iter_mut().filter(|(a, b, _)| *a == restriction || *b == restriction);
+            with.for_each(|pair| pair.2 += weight);
+        }
         let (single, pairs) = normalised(log, pairs);
-        let spreads = core::array::from_fn(|f| none_spread[f * (f + 1) / 2 + f].sqrt());
         let shown = self.shown(&none, &likeliest);
-        let against_own = self.against_own;
-        Weighing { single, pairs, shown, shifts: likeliest, spreads, metering, against_own }
+        let (against_own, line_drop) = (self.against_own, self.line_drop);
+        Weighing {
+            single,
+            pairs,
+            shown,
+            shifts: likeliest,
+            family: none_spread,
+            metering,
+            against_own,
+            line_drop,
+        }
     }
 
     /// Variance (K²) added where the published direction and the computed one disagree, or where
@@ -417,10 +450,14 @@ impl<'a> Case<'a> {
                 white[fault][level] = factor.whiten(&self.seen(shift)[..n]);
             }
         }
-        let prior = libm::log(0.5 * PRIOR_TWO / 21.0 / 16.0);
-        let mut pairs = Vec::with_capacity(21);
+        let prior = libm::log(0.5 * PRIOR_TWO / 20.0 / 16.0);
+        let mut pairs = Vec::with_capacity(20);
         for a in 0..7 {
             for b in a + 1..7 {
+                // Nobody has too much and too little refrigerant at once.
+                if (a, b) == (0, 1) {
+                    continue;
+                }
                 let mut levels = [0.0; 16];
                 for (i, level) in levels.iter_mut().enumerate() {
                     let (x, y) = (&white[a][i / 4], &white[b][i % 4]);
@@ -532,6 +569,25 @@ impl Evidence {
 /// The baseline's observation of the same thing.
 fn partner<'a>(own: &'a Evidence, observation: &Observation) -> Option<&'a Observation> {
     own.observations.iter().find(|other| other.parts == observation.parts)
+}
+
+/// Deviation (K) of the drop along a free liquid line. Assumed.
+const FREE_LINE_K: f64 = 0.8;
+/// Share of restrictions that lie between the two clamps. Assumed.
+const BETWEEN_CLAMPS: f64 = 0.5;
+/// Drop (K) up to which such a restriction may cool the liquid, all drops alike. Assumed.
+const DROP_MAX_K: f64 = 20.0;
+/// Largest odds that this one pair of clamps may give: one of them can be bad. Assumed.
+const DROP_ODDS_MAX: f64 = 30.0;
+
+/// Logarithm of the odds that a drop along the liquid line gives a restriction.
+fn drop_weight(drop: &Uncertain) -> f64 {
+    let variance = drop.variance() + FREE_LINE_K * FREE_LINE_K;
+    let free = libm::exp(-0.5 * drop.value * drop.value / variance)
+        / (2.0 * core::f64::consts::PI * variance).sqrt();
+    let between = if (0.0..=DROP_MAX_K).contains(&drop.value) { 1.0 / DROP_MAX_K } else { 0.0 };
+    let odds = (1.0 - BETWEEN_CLAMPS) + BETWEEN_CLAMPS * between / free.max(1e-12);
+    libm::log(odds.min(DROP_ODDS_MAX))
 }
 
 /// Log density of the multivariate t distribution, but for what all patterns share.
