@@ -22,7 +22,10 @@ const RESERVE_K: f64 = 1.0;
 /// How near (K) a saturation must come to its coil's clamp to explain a mismatch. Assumed.
 const FITS_K: f64 = 2.5;
 /// How far (K) it must be off to call for an explanation. Assumed.
-const MISFIT_K: f64 = 6.0;
+const MISFIT_K: f64 = 4.0;
+
+/// Highest temperature (°C) of air in a room that is cooled. Assumed.
+const ROOM_MAX_C: f64 = 32.0;
 
 /// Something that cannot be.
 #[derive(Debug, Clone, PartialEq)]
@@ -127,8 +130,11 @@ impl Check<'_> {
         if mode != Mode::Cooling || !self.roles_below(Role::ReturnAir, Role::SupplyAir) {
             return None;
         }
-        let cold = |line| self.roles_below(line, Role::ReturnAir);
-        if cold(Role::SuctionLine) || cold(Role::CoilOutlet) || cold(Role::EvaporatorCoil) {
+        // What reads as supply is then the room's air, cooler than any heating would send.
+        let room = self.value(Role::SupplyAir).is_some_and(|supply| supply < ROOM_MAX_C);
+        let cold = |line| self.roles_below(line, Role::SupplyAir);
+        let cold = cold(Role::SuctionLine) || cold(Role::CoilOutlet) || cold(Role::EvaporatorCoil);
+        if room && cold {
             let basis = "supply air reads warmer than return air while the suction side is cold: \
                          the two probes are swapped";
             return Some(Doubt {
