@@ -130,7 +130,7 @@ fn value_and_rate(status: &ChannelStatus, units: Units) -> (String, String) {
 }
 
 fn share(status: &ChannelStatus) -> Option<f64> {
-    status.progress.as_ref().and_then(|progress| progress.share)
+    status.progress.as_ref().and_then(|progress| Some(progress.share))
 }
 
 /// What stands behind the bar: how long the probe has been silent, or why it is not settled.
@@ -149,7 +149,7 @@ fn bar_text(share: f64) -> String {
 }
 
 fn whole_line(snapshot: &Snapshot) -> String {
-    let share = snapshot.whole.share.unwrap_or(0.0);
+    let share = snapshot.progress.share;
     format!("whole run {} {:>3.0} %   at {}", bar_text(share), share * 100.0, snapshot.at)
 }
 

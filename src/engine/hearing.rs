@@ -315,7 +315,8 @@ fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatu
         ProbeRef::Address(text) | ProbeRef::Name(text) => text.clone(),
     });
     let last = one.and_then(|one| one.last);
-    let mut places: Vec<String> = wanted.iter().flat_map(|p| p.place.iter()).map(ToString::to_string).collect();
+    let mut places: Vec<String> =
+        wanted.iter().flat_map(|p| p.place.iter()).map(ToString::to_string).collect();
     let fields = wanted.iter().flat_map(|probe| probe.fields.values());
     places.extend(fields.filter_map(|f| f.place.as_ref()).map(ToString::to_string));
     places.dedup();
