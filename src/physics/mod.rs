@@ -3,3 +3,4 @@
 pub mod atmosphere;
 pub mod moist_air;
 pub mod refrigerant;
+pub mod uncertainty;
