@@ -1,6 +1,9 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
+pub mod air;
+pub mod barometer;
 pub mod cli;
 pub mod decode;
 pub mod exit;
 pub mod profile;
+pub mod saturation;
