@@ -11,16 +11,16 @@ use jiff::civil::Date;
 
 use crate::units::time::Elapsed;
 
-/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, up to the year 9999).
+/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, to late December 9999).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Utc(i64);
 
 const DAY_MS: i64 = 86_400_000;
-/// The last millisecond of the year 9999.
-const UTC_MS_MAX: i64 = 253_402_300_799_999;
+/// The last millisecond that the time library has, whatever the zone.
+const UTC_MS_MAX: i64 = 253_402_207_199_999;
 
 impl Utc {
-    /// The moment so many milliseconds after 1970 began; `None` beyond the year 9999.
+    /// The moment so many milliseconds after 1970 began; `None` beyond the range.
     pub fn from_ms(ms: i64) -> Option<Self> {
         (0..=UTC_MS_MAX).contains(&ms).then_some(Self(ms))
     }
@@ -352,7 +352,7 @@ mod tests {
             "2031-06-04T19:05:12.345Z",
             "2031-06-04T23:59:59.999Z",
             "2032-02-29T00:00:00.001Z",
-            "9999-12-31T23:59:59.999Z",
+            "9999-12-30T21:59:59.999Z",
         ] {
             assert_eq!(labels.text(Some(utc(text))), text);
             assert_eq!(labels.read(text.as_bytes()), Some(utc(text)));

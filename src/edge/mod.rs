@@ -1,3 +1,5 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
 
 pub mod clock;
+pub mod folder;
+pub mod rows;

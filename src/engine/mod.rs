@@ -5,10 +5,13 @@
 
 pub mod channel;
 pub mod columns;
+pub mod decode;
 pub mod diagnose;
 pub mod input;
 pub mod job;
 pub mod json;
 pub mod output;
+pub mod profile;
 pub mod reading;
 pub mod record;
+pub mod seal;
