@@ -2,4 +2,6 @@
 
 pub mod clock;
 pub mod folder;
+pub mod journal;
 pub mod rows;
+pub mod store;
