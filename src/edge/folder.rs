@@ -75,7 +75,8 @@ pub enum FolderError {
     },
 }
 
-fn io_error(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> FolderError {
+/// Says what was tried on which file when the disk said no.
+pub(crate) fn io_error(what: &'static str, path: &Path) -> impl FnOnce(io::Error) -> FolderError {
     let path = path.to_owned();
     move |source| FolderError::Io { what, path, source }
 }

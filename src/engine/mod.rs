@@ -15,3 +15,4 @@ pub mod profile;
 pub mod reading;
 pub mod record;
 pub mod seal;
+pub mod tables;
