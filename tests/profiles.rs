@@ -566,3 +566,23 @@ fn equal_sequence_numbers_are_one_message() {
     assert_eq!(short, Err(DecodeError::Short { field: 2, at: 5, has: 6 }));
     assert!(fields.is_empty());
 }
+
+/// The guide as it stands in DEVELOPERS.md, or before it is merged there.
+fn guide() -> String {
+    let texts = ["DEVELOPERS.md", "DEVELOPERS-profiles.md"].map(std::fs::read_to_string);
+    let guides = texts.into_iter().flatten().filter(|text| text.contains("profile in ten minutes"));
+    guides.into_iter().next().unwrap()
+}
+
+#[test]
+fn the_guides_examples_are_right() {
+    let guide = guide();
+    let guide = guide.split("profile in ten minutes").nth(1).unwrap();
+    let blocks = guide.split("```toml\n").skip(1).map(|rest| rest.split("```").next().unwrap());
+    let blocks: Vec<&str> = blocks.filter(|block| block.contains("[[example]]")).collect();
+    assert_eq!(blocks.len(), 3);
+    for block in blocks {
+        let read = Profiles::parse([("guide.toml", block)]);
+        assert!(read.is_ok(), "{}", lines(&read.unwrap_err()));
+    }
+}
