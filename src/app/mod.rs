@@ -8,6 +8,7 @@ pub mod exit;
 pub mod findings;
 pub mod job;
 pub mod profile;
+pub mod replay;
 pub mod screen;
 pub mod tell;
 pub mod visit;
