@@ -1,5 +1,7 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
+pub mod air;
+pub mod barometer;
 pub mod cli;
 pub mod decode;
 pub mod demo;
@@ -13,3 +15,4 @@ pub mod screen;
 pub mod tell;
 pub mod visit;
 pub mod wording;
+pub mod saturation;
