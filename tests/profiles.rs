@@ -10,7 +10,7 @@ mod commands;
 use std::time::Duration;
 
 use settled::engine::decode::{DecodeError, decode};
-use settled::engine::profile::{Delivery, ProfileError, Profiles, SHIPPED, Source, uuid};
+use settled::engine::profile::{Delivery, Profile, ProfileError, Profiles, SHIPPED, Source, uuid};
 use settled::engine::reading::{Payload, Via};
 
 #[test]
@@ -586,7 +586,7 @@ fn of_two_profiles_that_match_the_one_that_asks_for_more_is_taken() {
         let profiles = Profiles::parse(files.map(|text| ("x.toml", text.as_str()))).unwrap();
         let taken = profiles.match_payload(&payload, None).unwrap();
         assert_eq!(profiles.get(taken).name(), "narrow");
-        let digests: Vec<u64> = profiles.iter().map(|profile| profile.digest()).collect();
+        let digests: Vec<u64> = profiles.iter().map(Profile::digest).collect();
         assert_ne!(digests[0], digests[1]);
     }
 }

@@ -398,16 +398,6 @@ fn field_called<'w>(name: &str, written: &'w [Written]) -> Option<&'w FieldInfo>
     find(name).or_else(|| plain.and_then(|(name, _)| find(name)))
 }
 
-#[cfg(test)]
-mod tests {
-    #[test]
-    fn the_digest_is_fnv_1a() {
-        // Source: the test vectors published with FNV: "" and "a".
-        assert_eq!(super::digest(""), 0xCBF2_9CE4_8422_2325);
-        assert_eq!(super::digest("a"), 0xAF63_DC4C_8601_EC8C);
-    }
-}
-
 /// A profile whose layout is right, whatever its examples say.
 #[cfg(test)]
 pub(crate) fn read_unproved(text: &str) -> Option<Profile> {
@@ -416,4 +406,14 @@ pub(crate) fn read_unproved(text: &str) -> Option<Profile> {
     let profile = read_profile(Table::whole(&parsed, &problems), &problems);
     let errors = problems.into_errors();
     profile.filter(|_| errors.iter().all(|error| error.key.starts_with("example")))
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_digest_is_fnv_1a() {
+        // Source: the test vectors published with FNV: "" and "a".
+        assert_eq!(super::digest(""), 0xCBF2_9CE4_8422_2325);
+        assert_eq!(super::digest("a"), 0xAF63_DC4C_8601_EC8C);
+    }
 }
