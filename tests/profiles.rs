@@ -10,7 +10,7 @@ mod commands;
 use std::time::Duration;
 
 use settled::engine::decode::{DecodeError, decode};
-use settled::engine::profile::{Delivery, ProfileError, Profiles, SHIPPED, Source, uuid};
+use settled::engine::profile::{Delivery, Profile, ProfileError, Profiles, SHIPPED, Source, uuid};
 use settled::engine::reading::{Payload, Via};
 
 #[test]
@@ -570,6 +570,25 @@ fn a_users_profile_wins_over_a_shipped_one() {
     // Under the same name it takes the shipped one's place.
     let replaced = Profiles::with_user([("my.toml", mine)]).unwrap();
     assert_eq!(replaced.iter().count(), Profiles::shipped().iter().count());
+}
+
+#[test]
+fn of_two_profiles_that_match_the_one_that_asks_for_more_is_taken() {
+    let named = |name: &str, asked: &str| {
+        let head = "title = \"x\"\npublished = \"invented\"\nlayout = { kind = \"fixed\" }\n";
+        let body = format!("field = {{ name = \"level\" }}\n{EXAMPLE}");
+        format!("name = \"{name}\"\n{head}{body}[match]\ncompany = 0x1234\n{asked}")
+    };
+    let (wide, narrow) = (named("wide", ""), named("narrow", "first_bytes = \"01\""));
+    let via = Via::Manufacturer(0x1234);
+    let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &[1], rssi_dbm: None };
+    for files in [[&wide, &narrow], [&narrow, &wide]] {
+        let profiles = Profiles::parse(files.map(|text| ("x.toml", text.as_str()))).unwrap();
+        let taken = profiles.match_payload(&payload, None).unwrap();
+        assert_eq!(profiles.get(taken).name(), "narrow");
+        let digests: Vec<u64> = profiles.iter().map(Profile::digest).collect();
+        assert_ne!(digests[0], digests[1]);
+    }
 }
 
 #[test]

@@ -187,6 +187,7 @@ pub struct Profile {
     title: String,
     published: Vec<String>,
     user: bool,
+    digest: u64,
     matching: Match,
     source: Source,
     fields: Box<[FieldInfo]>,
@@ -215,6 +216,12 @@ impl Profile {
     /// Whether it comes from a user's folder.
     pub fn is_users(&self) -> bool {
         self.user
+    }
+
+    /// A number that changes with the text of the profile's file, for the record: FNV-1a, 64 bit.
+    /// It tells versions apart; it is no proof against forgery.
+    pub fn digest(&self) -> u64 {
+        self.digest
     }
 
     /// How the probe's bytes are to be had.
