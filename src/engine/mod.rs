@@ -8,4 +8,6 @@ pub mod diagnose;
 pub mod input;
 pub mod job;
 pub mod output;
+pub mod presence;
+pub mod radio;
 pub mod reading;
