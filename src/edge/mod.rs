@@ -1,1 +1,3 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
+
+pub mod clock;

@@ -4,10 +4,16 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod channel;
+pub mod columns;
+pub mod decode;
 pub mod diagnose;
 pub mod input;
 pub mod job;
+pub mod json;
 pub mod output;
 pub mod presence;
 pub mod radio;
+pub mod profile;
 pub mod reading;
+pub mod record;
+pub mod seal;
