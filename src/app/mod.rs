@@ -3,4 +3,5 @@
 pub mod cli;
 pub mod decode;
 pub mod exit;
+pub mod listen;
 pub mod profile;

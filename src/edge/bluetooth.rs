@@ -201,7 +201,10 @@ pub fn hook_panics() {
 #[derive(Debug)]
 enum Report {
     /// By the hands' thread with this number; what an older one says is ignored.
-    Hands { thread: u32, what: Hands },
+    Hands {
+        thread: u32,
+        what: Hands,
+    },
     /// By the watch on the bus.
     Watch(Told),
     Stop,
@@ -212,7 +215,11 @@ enum Report {
 enum Hands {
     Told(Told),
     /// A device, with what it says of itself.
-    Seen { address: String, name: Option<String>, services: Vec<u128> },
+    Seen {
+        address: String,
+        name: Option<String>,
+        services: Vec<u128>,
+    },
     /// Bytes, advertised or over a connection (`adapter` is `None`).
     Bytes {
         adapter: Option<String>,
@@ -222,9 +229,18 @@ enum Hands {
         rssi_dbm: Option<i16>,
     },
     /// Nothing but the signal's strength.
-    Signal { adapter: String, address: String, rssi_dbm: i16 },
-    LinkUp { address: String },
-    LinkDown { address: String, why: String },
+    Signal {
+        adapter: String,
+        address: String,
+        rssi_dbm: i16,
+    },
+    LinkUp {
+        address: String,
+    },
+    LinkDown {
+        address: String,
+        why: String,
+    },
     /// The thread is about to end.
     Ended,
 }

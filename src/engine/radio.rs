@@ -577,8 +577,7 @@ impl Supervisor {
 
     /// Waits, longer with every failure, and then does `rung` at the root.
     fn wait_root(&mut self, rung: Rung) {
-        let longest =
-            if rung == Rung::Runtime { WAIT_RUNTIME_LONGEST } else { WAIT_LONGEST };
+        let longest = if rung == Rung::Runtime { WAIT_RUNTIME_LONGEST } else { WAIT_LONGEST };
         let wait = self.backoff.wait(self.failures.max(1), WAIT_FIRST, longest);
         if rung >= Rung::Manager {
             self.receivers.values_mut().for_each(Receiver::rest);

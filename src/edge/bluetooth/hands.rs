@@ -160,17 +160,23 @@ impl Session<'_> {
             Order::List { turn } => self.list(turn),
             Order::Stream { turn, adapter } => self.stream(turn, adapter),
             Order::Scan { turn, adapter } => {
-                self.call(turn, &adapter, |a| async move { a.start_scan(ScanFilter::default()).await });
+                self.call(
+                    turn,
+                    &adapter,
+                    |a| async move { a.start_scan(ScanFilter::default()).await },
+                );
             }
             Order::StopScan { turn, adapter } => {
                 // That no scan runs is what was asked for.
                 self.call(turn, &adapter, |a| async move { a.stop_scan().await.or(Ok(())) });
             }
             Order::Connect { address, plan, pause_scan } => self.connect(address, plan, pause_scan),
-            Order::Disconnect { address } => match self.links.remove(&address) {
-                Some(link) if link.send(()).is_ok() => {}
-                _ => self.outlet.send(Hands::LinkDown { address, why: "not connected".into() }),
-            },
+            Order::Disconnect { address } => {
+                let link = self.links.remove(&address);
+                if !link.is_some_and(|link| link.send(()).is_ok()) {
+                    self.outlet.send(Hands::LinkDown { address, why: "not connected".into() });
+                }
+            }
             Order::Manager { .. } | Order::Quit => {}
         }
     }

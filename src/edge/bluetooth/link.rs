@@ -12,7 +12,7 @@ use tokio::sync::oneshot;
 use tokio::time::{MissedTickBehavior, interval, timeout};
 use uuid::Uuid;
 
-use super::hands::{Calls, CallFailure, limited};
+use super::hands::{CallFailure, Calls, limited};
 use super::{ConnectPlan, Hands, Outlet, ValuePlan};
 use crate::engine::reading::Via;
 
@@ -83,8 +83,7 @@ impl Link {
         for (uuid, bytes) in &self.plan.write_first {
             let characteristic = find(*uuid)?;
             let answered = characteristic.properties.contains(CharPropFlags::WRITE);
-            let how =
-                if answered { WriteType::WithResponse } else { WriteType::WithoutResponse };
+            let how = if answered { WriteType::WithResponse } else { WriteType::WithoutResponse };
             limited(limit, self.peripheral.write(&characteristic, bytes, how)).await?;
         }
         let mut values = Vec::new();
@@ -172,7 +171,8 @@ struct Value<'a> {
     read: Option<Vec<u8>>,
 }
 
-type Notes = std::pin::Pin<Box<dyn futures::Stream<Item = btleplug::api::ValueNotification> + Send>>;
+type Notes =
+    std::pin::Pin<Box<dyn futures::Stream<Item = btleplug::api::ValueNotification> + Send>>;
 
 /// Ends the link.
 pub(super) async fn bye(peripheral: &Peripheral) -> btleplug::Result<()> {

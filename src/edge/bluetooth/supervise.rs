@@ -11,7 +11,7 @@ use tokio::sync::mpsc;
 
 use super::hands::{self, Calls, ORDERS_MAX, Order};
 use super::{ConnectPlan, Hands, Outlet, RadioMessage, RadioSettings, Report, Who};
-use crate::edge::clock::Clock;
+use crate::edge::clock::SessionClock;
 use crate::engine::presence::Roll;
 use crate::engine::radio::links::{LinkAct, Links};
 use crate::engine::radio::{Act, Supervisor, Told};
@@ -69,7 +69,7 @@ struct Probe {
 }
 
 struct Radio {
-    clock: Clock,
+    clock: SessionClock,
     settings: RadioSettings,
     sender: SyncSender<RadioMessage>,
     own: SyncSender<Report>,
@@ -92,7 +92,7 @@ impl Radio {
     ) -> Self {
         let (limits, seed) = (settings.limits, settings.seed);
         Self {
-            clock: Clock::start(),
+            clock: SessionClock::start(Elapsed::ZERO),
             supervisor: Supervisor::new(limits, seed, settings.adapters.clone()),
             links: Links::new(settings.connections_max, seed ^ 1),
             settings,
@@ -171,13 +171,7 @@ impl Radio {
         }
     }
 
-    fn seen(
-        &mut self,
-        now: Elapsed,
-        address: String,
-        name: Option<String>,
-        services: Vec<u128>,
-    ) {
+    fn seen(&mut self, now: Elapsed, address: String, name: Option<String>, services: Vec<u128>) {
         if self.probes.len() >= PROBES_MAX {
             self.probes.clear();
         }

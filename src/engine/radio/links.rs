@@ -48,12 +48,19 @@ pub enum LinkAct {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {
     /// It may be connected to from then on.
-    Ready { from: Elapsed },
+    Ready {
+        from: Elapsed,
+    },
     Connecting,
     /// Connected; the last value came then.
-    Up { since: Elapsed, heard: Elapsed },
+    Up {
+        since: Elapsed,
+        heard: Elapsed,
+    },
     /// Told to disconnect; its slot is free when it has.
-    Leaving { next: Elapsed },
+    Leaving {
+        next: Elapsed,
+    },
 }
 
 #[derive(Debug)]
@@ -91,8 +98,7 @@ impl Links {
         self.now = self.now.max(now);
         if !self.links.contains_key(probe) {
             let phase = Phase::Ready { from: self.now };
-            let link =
-                Link { phase, every, failures: 0, served: Elapsed::ZERO, told: false };
+            let link = Link { phase, every, failures: 0, served: Elapsed::ZERO, told: false };
             self.links.insert(probe.to_owned(), link);
             self.run();
         }
@@ -194,9 +200,7 @@ impl Links {
 
     fn run(&mut self) {
         let now = self.now;
-        let mute = |l: &Link| {
-            matches!(l.phase, Phase::Up { heard, .. } if now.since(heard) >= mute_after(l.every))
-        };
+        let mute = |l: &Link| matches!(l.phase, Phase::Up { heard, .. } if now.since(heard) >= mute_after(l.every));
         let mutes: Vec<String> =
             self.links.iter().filter(|(_, l)| mute(l)).map(|(probe, _)| probe.clone()).collect();
         for probe in mutes {

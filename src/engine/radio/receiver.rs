@@ -137,9 +137,9 @@ impl Receiver {
             Phase::Doing { until, .. } => Some((until, Due::NoAnswer)),
             Phase::On { since, quiet_until } => {
                 let off = self.not_scanning_until.map(|at| (at, Due::NotScanning));
-                let silent = self.silent_at(since, limits).map(|at| {
-                    (quiet_until.map_or(at, |quiet| quiet.max(at)), Due::Silent)
-                });
+                let silent = self
+                    .silent_at(since, limits)
+                    .map(|at| (quiet_until.map_or(at, |quiet| quiet.max(at)), Due::Silent));
                 off.into_iter().chain(silent).min_by_key(|(at, _)| *at)
             }
         }
