@@ -1,3 +1,10 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
 
+pub mod bluetooth;
 pub mod clock;
+pub mod derived;
+pub mod folder;
+pub mod journal;
+pub mod readings;
+pub mod rows;
+pub mod store;
