@@ -4,3 +4,5 @@
 
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/virtual_unit.rs"]
+mod virtual_unit;

@@ -114,8 +114,8 @@ impl Default for Design {
             liquid_line_m3: 0.5e-3,
             suction_m3: 0.6e-3,
             fan_rise_k: 0.8,
-            valve_span_k: 6.0,
-            valve_opening: 0.6,
+            valve_span_k: 3.4,
+            valve_opening: 0.70,
         }
     }
 }
