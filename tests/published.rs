@@ -7,7 +7,7 @@ mod diagnose;
 
 #[path = "published/ble.rs"]
 mod ble;
-#[path = "published/virtual_unit.rs"]
-mod virtual_unit;
 #[path = "published/physics.rs"]
 mod physics;
+#[path = "published/virtual_unit.rs"]
+mod virtual_unit;

@@ -45,8 +45,7 @@ impl Conditions {
         outdoor: Celsius,
         airflow: CubicMetresPerSecond,
     ) -> Option<Self> {
-        let ratio = ratio_from_wet_bulb(indoor.get(), wet_bulb.get())?;
-        let humidity_ratio = HumidityRatio::new(ratio)?;
+        let humidity_ratio = ratio_from_wet_bulb(indoor, wet_bulb)?;
         Some(Self { indoor, humidity_ratio, outdoor, airflow })
     }
 }

@@ -61,8 +61,9 @@ struct Climate {
 }
 
 impl House {
-    /// The house of a scenario whose healthy unit takes `sensible_w` from it.
-    pub fn new(scenario: &Scenario, sensible_w: f64) -> Self {
+    /// The house of a scenario whose healthy unit takes `sensible_w` from it; `None` where such
+    /// air cannot be.
+    pub fn new(scenario: &Scenario, sensible_w: f64) -> Option<Self> {
         let climate = Climate {
             start_hour: scenario.start_hour,
             mean: scenario.outdoor_mean.get(),
@@ -72,8 +73,8 @@ impl House {
             first_start_s: scenario.first_start.as_secs_f64(),
             two_stages: scenario.two_stages,
         };
-        let ratio = ratio_from_humidity(climate.setpoint, scenario.humidity.get());
-        Self {
+        let ratio = ratio_from_humidity(climate.setpoint, scenario.humidity.get())?;
+        Some(Self {
             room: climate.setpoint + DEAD_BAND_K / 2.0 + scenario.pull_down.get(),
             ratio,
             outdoor: climate.outdoor(0.0),
@@ -86,7 +87,7 @@ impl House {
             wander: 0.0,
             random: Random::new(scenario.seed, 1),
             climate,
-        }
+        })
     }
 
     /// Goes on by `step_s` (s) while the unit takes `sensible_w` (W).

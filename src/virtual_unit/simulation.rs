@@ -97,7 +97,7 @@ impl Simulation {
         for (fault, severity) in &scenario.faults {
             unit = unit.with_fault(*fault, *severity);
         }
-        let house = House::new(scenario, sensible);
+        let house = House::new(scenario, sensible).ok_or(ScenarioError::Weather)?;
         let plant = Plant::at_rest(&unit, scenario, &house).ok_or(ScenarioError::Weather)?;
         let probes = kit(scenario, &plant.scene(&house));
         Ok(Self {
@@ -220,7 +220,7 @@ impl Ord for OnAir {
 
 /// Sensible heat that the healthy unit takes from the rooms in the scenario's mean weather (W).
 fn taken_from_rooms(unit: &UnitParameters, scenario: &Scenario) -> Option<f64> {
-    let ratio = ratio_from_humidity(scenario.setpoint.get(), scenario.humidity.get());
+    let ratio = ratio_from_humidity(scenario.setpoint.get(), scenario.humidity.get())?;
     let state = steady(
         unit,
         &Conditions {

@@ -1,5 +1,7 @@
 //! The virtual unit against what others published, so that it is no fancy of our own.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on may panic")]
+
 use settled::physics::refrigerant::Refrigerant;
 use settled::units::quantity::{
     CFM_M3_PER_S, Celsius, CubicMetresPerSecond, PSI_PA, STANDARD_ATMOSPHERE_PA, TON_W,
