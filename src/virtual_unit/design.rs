@@ -202,6 +202,25 @@ impl Default for Factors {
     }
 }
 
+impl Factors {
+    /// This `share` (fraction) of the way from the design to these factors.
+    pub(super) fn partly(self, share: f64) -> Self {
+        let ratio = |factor: f64| 1.0 + share * (factor - 1.0);
+        Self {
+            indoor_conductance: ratio(self.indoor_conductance),
+            outdoor_conductance: ratio(self.outdoor_conductance),
+            orifice: ratio(self.orifice),
+            displacement: ratio(self.displacement),
+            isentropic: ratio(self.isentropic),
+            indoor_airflow: ratio(self.indoor_airflow),
+            outdoor_airflow: ratio(self.outdoor_airflow),
+            charge: ratio(self.charge),
+            liquid_line_drop_pa: share * self.liquid_line_drop_pa,
+            non_condensables_pa: share * self.non_condensables_pa,
+        }
+    }
+}
+
 /// One unit: its design with what calibration solved for, and how it stands to it.
 ///
 /// Made by [`UnitParameters::calibrated`].
