@@ -312,7 +312,7 @@ mod tests {
     fn demos_first_run_has_settled_by_minute_fifteen_and_lasts_on() {
         let (truths, runs) = truths(Scenario::default());
         let stop = runs[0].stop.expect("the first run ends within the hour");
-        assert!(stop.since(runs[0].start) > Duration::from_mins(25), "{runs:?}");
+        assert!(stop.since(runs[0].start) >= Duration::from_mins(25), "{runs:?}");
         assert!(runs.len() > 1, "there is no second start");
         let minute = |m: u64| {
             let at = runs[0].start + Duration::from_mins(m);
@@ -331,6 +331,20 @@ mod tests {
         assert!((twenty.suction_line - twenty.steady.suction_line).get().abs() < 0.2);
     }
 
+    #[test]
+    fn any_fault_and_none_give_a_first_run_of_twenty_five_minutes() {
+        for metering in [Metering::FixedOrifice, Metering::Txv] {
+            let faults = Fault::ALL.map(|fault| vec![(fault, Severity::Severe)]);
+            for faults in faults.into_iter().chain([Vec::new()]) {
+                let scenario = Scenario { metering, faults, ..hours(1) };
+                let (_, runs) = truths(scenario.clone());
+                let stop = runs[0].stop.unwrap_or(Elapsed::from_secs(3600));
+                let length = stop.since(runs[0].start);
+                assert!(length >= Duration::from_mins(25), "{:?} {length:?}", scenario.faults);
+            }
+        }
+    }
+
     /// Source: N = 4·N_max·X·(1−X) with N_max 3, EnergyPlus CoilCoolingDXCurveFitSpeed.cc. Within
     /// 20 %, since start-up losses raise the share.
     #[test]
@@ -339,6 +353,7 @@ mod tests {
             let scenario = Scenario {
                 faults: Vec::new(),
                 load_fraction: load,
+                first_run_min: Duration::ZERO,
                 outdoor_swing: Kelvins::new(0.0).unwrap(),
                 ..hours(9)
             };
