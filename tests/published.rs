@@ -1,3 +1,6 @@
 //! The program against values that others published; each check names its source.
 //!
 //! The data stand in `tests/published/`, with where they come from.
+
+#[path = "published/ble.rs"]
+mod ble;

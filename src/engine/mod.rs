@@ -5,6 +5,7 @@
 
 pub mod channel;
 pub mod cycle;
+pub mod decode;
 pub mod diagnose;
 pub mod frost;
 pub mod hunting;
@@ -21,3 +22,6 @@ pub mod signals;
 pub mod smooth;
 pub mod turn;
 pub mod window;
+pub mod profile;
+pub mod reading;
+pub mod seal;

@@ -55,6 +55,10 @@ quantity!(
     JoulesPerKilogram, -1e8, 1e8
 );
 quantity!(
+    /// Specific entropy or heat capacity (J/(kg·K)).
+    JoulesPerKilogramKelvin, -1e6, 1e6
+);
+quantity!(
     /// Density (kg/m³, above 0).
     KilogramsPerCubicMetre, f64::MIN_POSITIVE, 1e5
 );

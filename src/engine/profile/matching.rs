@@ -1,0 +1,143 @@
+//! Which payloads a profile is for.
+
+use crate::engine::profile::uuid;
+use crate::engine::reading::Via;
+
+/// What payloads are looked up by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(super) enum Key {
+    Manufacturer(u16),
+    Service(u128),
+    Characteristic(u128),
+}
+
+impl Key {
+    /// An opened payload is looked up like the plain one that it was.
+    pub(super) fn of(via: Via) -> Self {
+        match via {
+            Via::Manufacturer(company) => Self::Manufacturer(company),
+            Via::Service(uuid) | Via::ServiceOpened(uuid, _) => Self::Service(uuid),
+            Via::Characteristic(uuid) => Self::Characteristic(uuid),
+        }
+    }
+
+    pub(super) fn via(self) -> Via {
+        match self {
+            Self::Manufacturer(company) => Via::Manufacturer(company),
+            Self::Service(uuid) => Via::Service(uuid),
+            Self::Characteristic(uuid) => Via::Characteristic(uuid),
+        }
+    }
+}
+
+/// What a payload must be.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Match {
+    /// `None` is manufacturer data of any company.
+    pub key: Option<Key>,
+    /// A pattern for the probe's name, with `*` for any letters and `?` for one.
+    pub name: Option<String>,
+    pub bytes: Vec<BytesAt>,
+    pub length: (usize, usize),
+}
+
+/// Bytes that must stand at a place, as far as the mask goes.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct BytesAt {
+    pub at: usize,
+    pub value: Vec<u8>,
+    pub mask: Vec<u8>,
+}
+
+impl Match {
+    pub(super) fn accepts(&self, via: Via, bytes: &[u8], name: Option<&str>) -> bool {
+        let of_key = match self.key {
+            Some(key) => key == Key::of(via),
+            None => matches!(via, Via::Manufacturer(_)),
+        };
+        of_key
+            && (self.length.0..=self.length.1).contains(&bytes.len())
+            && self.bytes.iter().all(|wanted| wanted.holds(bytes))
+            && self.name.as_ref().is_none_or(|p| name.is_some_and(|name| fits(p, name)))
+    }
+
+    /// How much it asks for: of two that match, the one that asks for more is taken.
+    pub(super) fn particular(&self) -> usize {
+        let bits = |b: &BytesAt| b.mask.iter().map(|m| m.count_ones() as usize).sum::<usize>();
+        let length = if self.length.0 == self.length.1 { 8 } else { 0 };
+        let name = self.name.as_ref().map_or(0, |name| 8 * name.len());
+        self.bytes.iter().map(bits).sum::<usize>() + length + name
+    }
+
+    pub(super) fn in_words(&self) -> String {
+        let mut words = vec![match self.key {
+            Some(Key::Manufacturer(company)) => format!("manufacturer data of 0x{company:04X}"),
+            Some(Key::Service(id)) => format!("service data of {}", uuid::short(id)),
+            Some(Key::Characteristic(id)) => format!("characteristic {}", uuid::short(id)),
+            None => "manufacturer data of any company".to_owned(),
+        }];
+        for BytesAt { at, value, mask } in &self.bytes {
+            let mut text = format!("{} at byte {at}", hex::encode_upper(value));
+            if mask.iter().any(|m| *m != 0xFF) {
+                text = format!("{text} (mask {})", hex::encode_upper(mask));
+            }
+            words.push(text);
+        }
+        match self.length {
+            (from, to) if from == to => words.push(format!("{from} bytes long")),
+            (0, usize::MAX) => {}
+            (from, usize::MAX) => words.push(format!("at least {from} bytes long")),
+            (from, to) => words.push(format!("{from} to {to} bytes long")),
+        }
+        words.extend(self.name.as_ref().map(|name| format!("from a probe named {name}")));
+        words.join(", ")
+    }
+}
+
+impl BytesAt {
+    fn holds(&self, bytes: &[u8]) -> bool {
+        let Some(found) = bytes.get(self.at..self.at + self.value.len()) else { return false };
+        let pairs = self.value.iter().zip(&self.mask);
+        found.iter().zip(pairs).all(|(byte, (value, mask))| byte & mask == value & mask)
+    }
+}
+
+/// Whether `name` is of the pattern; takes at most their lengths' product of steps.
+fn fits(pattern: &str, name: &str) -> bool {
+    let pattern: Vec<char> = pattern.chars().collect();
+    let name: Vec<char> = name.chars().collect();
+    let (mut p, mut n) = (0, 0);
+    // After a `*`, where to go on when what follows it does not fit.
+    let mut retry = None;
+    while n < name.len() {
+        if pattern.get(p) == Some(&'*') {
+            retry = Some((p + 1, n));
+            p += 1;
+        } else if pattern.get(p).is_some_and(|c| *c == '?' || *c == name[n]) {
+            (p, n) = (p + 1, n + 1);
+        } else if let Some((after_star, taken)) = retry {
+            retry = Some((after_star, taken + 1));
+            (p, n) = (after_star, taken + 1);
+        } else {
+            return false;
+        }
+    }
+    pattern[p..].iter().all(|c| *c == '*')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_fit_patterns() {
+        for (pattern, name) in
+            [("*", ""), ("clamp-*", "clamp-7"), ("a*b*c", "aXbYbc"), ("?x", "ax")]
+        {
+            assert!(fits(pattern, name), "{pattern} {name}");
+        }
+        for (pattern, name) in [("", "a"), ("clamp-?", "clamp-12"), ("a*b", "ab-"), ("?", "")] {
+            assert!(!fits(pattern, name), "{pattern} {name}");
+        }
+    }
+}
