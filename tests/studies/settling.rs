@@ -130,7 +130,7 @@ pub struct Score {
 
 impl Score {
     pub fn take(&mut self, scenario: &Scenario, loud: bool) {
-        let heard = visit(scenario);
+        let Some(heard) = visit(scenario) else { return };
         let truth = truth(scenario);
         let length = scenario.length.as_secs();
         let told = listen(&heard, length);
@@ -174,18 +174,24 @@ impl Score {
                 *state == State::Settled && *at > start as f64 && *at < stop as f64 + 90.0
             })
             .map(|(at, _)| *at as usize);
-        let hunts = told.states.iter().any(|(at, state)| {
-            *state == State::Hunting && *at > start as f64 && *at < stop as f64
-        });
+        let hunts = told
+            .states
+            .iter()
+            .any(|(at, state)| *state == State::Hunting && *at > start as f64 && *at < stop as f64);
         self.hunting += usize::from(hunts);
         if let Some(call) = call {
             self.called += 1;
             self.times.push((call - start) as f64);
-            let (drift, _) = worst(call.clamp(first, stop - 1));
-            if drift > 1.5 * DRIFT_K_PER_S || call > stop {
+            let (drift, _) = worst(call);
+            if drift > 1.5 * DRIFT_K_PER_S {
                 self.false_drift += 1;
                 if loud {
-                    println!("FALSE drift {:.3} K/min at {call} of {start}..{stop} {:?} {:?}", drift * 60.0, scenario.probes, scenario.hunting);
+                    println!(
+                        "FALSE drift {:.3} K/min at {call} of {start}..{stop} {:?} {:?}",
+                        drift * 60.0,
+                        scenario.probes,
+                        scenario.hunting
+                    );
                 }
             }
             if let Some(truly) = truly
@@ -203,7 +209,10 @@ impl Score {
                 } else {
                     self.missed += 1;
                     if loud {
-                        println!("MISSED {start}..{stop} true at {truly}, held {held}: {why} {:?} {:?}", scenario.probes, scenario.hunting);
+                        println!(
+                            "MISSED {start}..{stop} true at {truly}, held {held}: {why} {:?} {:?}",
+                            scenario.probes, scenario.hunting
+                        );
                     }
                 }
             }
@@ -214,7 +223,10 @@ impl Score {
             if to > start && to < stop && !keeps(set, heard, truth, to, stop) {
                 self.false_later += 1;
                 if loud {
-                    println!("LEFT the set {} to {} of {start}..{stop}", set.from, set.to);
+                    println!(
+                        "LEFT the set {} to {} of {start}..{stop} {:?}",
+                        set.from, set.to, scenario.probes
+                    );
                 }
             }
         }
@@ -231,6 +243,10 @@ impl Score {
         self.left_shown += 1;
         let near = (likely - remains).abs() <= (0.25 * remains).max(60.0);
         self.left_near += usize::from(near);
+        if std::env::var("LEFT").is_ok() {
+            let why = &told.reasons.iter().find(|(t, _)| t >= at).unwrap().1;
+            println!("LEFT at {at} of {start}..{call}: remains {remains:.0}, said {likely:.0} ({low:.0} to {high:.0}) {near} {why}");
+        }
         self.left_covered += usize::from((*low..=*high).contains(&remains));
     }
 
@@ -241,17 +257,31 @@ impl Score {
             values
         };
         let at = |values: &[f64], share: f64| {
-            values.get(((values.len() as f64 - 1.0) * share).max(0.0) as usize).copied().unwrap_or(f64::NAN)
+            values
+                .get(((values.len() as f64 - 1.0) * share).max(0.0) as usize)
+                .copied()
+                .unwrap_or(f64::NAN)
         };
         let (delays, times) = (sorted(&self.delays), sorted(&self.times));
         println!(
             "{what}: runs {}, truly settled {}, called {}, false by drift {}, left the set {}, missed {}, cannot be shown {}, hunting {}",
-            self.runs, self.truly, self.called, self.false_drift, self.false_later, self.missed, self.cannot_show, self.hunting,
+            self.runs,
+            self.truly,
+            self.called,
+            self.false_drift,
+            self.false_later,
+            self.missed,
+            self.cannot_show,
+            self.hunting,
         );
         println!(
             "  delay after the truth at 1 Hz 5/50/95 %: {:.0} {:.0} {:.0} s; call after the start 5/50/95 %: {:.1} {:.1} {:.1} min; before fifteen minutes {:.0} %",
-            at(&delays, 0.05), at(&delays, 0.5), at(&delays, 0.95),
-            at(&times, 0.05) / 60.0, at(&times, 0.5) / 60.0, at(&times, 0.95) / 60.0,
+            at(&delays, 0.05),
+            at(&delays, 0.5),
+            at(&delays, 0.95),
+            at(&times, 0.05) / 60.0,
+            at(&times, 0.5) / 60.0,
+            at(&times, 0.95) / 60.0,
             100.0 * times.iter().filter(|t| **t < 900.0).count() as f64 / times.len().max(1) as f64,
         );
         println!(
@@ -267,18 +297,25 @@ fn keeps(set: &SettledSet, heard: &Visit, truth: &[Vec<f64>], to: usize, stop: u
     let at = |name: &str| heard.channels.iter().position(|(channel, _)| channel == name).unwrap();
     let (back, outdoor) = (at("return-air.temperature"), at("outdoor-air.temperature"));
     let held = (to..stop).find(|second| {
-        [back, outdoor].iter().any(|which| {
-            (truth[*which][*second] - truth[*which][to]).abs() > 0.5 * TOLERANCE_K
-        })
+        [back, outdoor]
+            .iter()
+            .any(|which| (truth[*which][*second] - truth[*which][to]).abs() > 0.5 * TOLERANCE_K)
     });
-    let until = held.unwrap_or(stop);
+    // The second of the stop already sees pressures fall.
+    let until = held.unwrap_or(stop - 1).min(stop - 1);
     set.values.iter().all(|value| {
         let name = value.channel.to_string();
         if !matters(&name) {
             return true;
         }
         let limit = 2.0 * value.uncertainty + TOLERANCE_K * unit_per_k(&name);
-        truth[at(&name)][to..until].iter().all(|x| (x - value.quantity.get()).abs() <= limit)
+        let far = truth[at(&name)][to..until]
+            .iter()
+            .fold(0.0_f64, |far, x| far.max((x - value.quantity.get()).abs()));
+        if far > limit && std::env::var("LOUD").is_ok() {
+            println!("  {name} off by {far:.2}, limit {limit:.2}, until {until}");
+        }
+        far <= limit
     })
 }
 

@@ -31,8 +31,9 @@ pub struct Visit {
 pub const ATMOSPHERE_PA: f64 = 101_325.0;
 
 /// Plays a scenario through.
-pub fn visit(scenario: &Scenario) -> Visit {
-    let mut simulation = Simulation::new(scenario).unwrap();
+pub fn visit(scenario: &Scenario) -> Option<Visit> {
+    // Some units have no steady state in some weather; those are left out.
+    let mut simulation = Simulation::new(scenario).ok()?;
     let mut channels = Vec::new();
     let mut first = Vec::new();
     for probe in simulation.probes() {
@@ -49,7 +50,7 @@ pub fn visit(scenario: &Scenario) -> Visit {
             heard.push(Heard { which: base + offset, at_ms: emission.at.as_ms(), value });
         }
     }
-    Visit { channels, heard, runs: simulation.runs().to_vec() }
+    Some(Visit { channels, heard, runs: simulation.runs().to_vec() })
 }
 
 /// The noise-free value at each sensor, second by second: the same visit with perfect probes.
@@ -63,7 +64,7 @@ pub fn truth(scenario: &Scenario) -> Vec<Vec<f64>> {
         late: 0.0,
         ..scenario.probes
     };
-    let perfect = visit(&Scenario { probes, ..scenario.clone() });
+    let perfect = visit(&Scenario { probes, ..scenario.clone() }).unwrap();
     let length = scenario.length.as_secs() as usize;
     let mut values = vec![vec![f64::NAN; length + 2]; perfect.channels.len()];
     for heard in &perfect.heard {
