@@ -234,6 +234,15 @@ impl Signals {
         self.state
     }
 
+    /// When the run that is not over began; `None` where nothing runs, or nobody heard it start.
+    pub fn running_since(&self) -> Option<Elapsed> {
+        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
+            return None;
+        }
+        let started_s = self.runs.open()?.started_s()?;
+        Some(Elapsed::from_ms((started_s * 1_000.0) as u64))
+    }
+
     /// The smoothed value of a channel at `at`; `None` where nothing is known of it then.
     pub fn sample(&self, channel: ChannelId, at: Elapsed) -> Option<Sample> {
         self.tracks.get(usize::from(channel.0))?.smoother.sample(channel, at)
