@@ -7,3 +7,5 @@ mod diagnose;
 
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/physics.rs"]
+mod physics;

@@ -19,7 +19,8 @@ const BTHOME: u128 = uuid::full(0xFCD2);
 /// Arguments of `settled decode`.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  settled decode --service 0xFCD2:4002CA0903BF13")]
-#[group(id = "payload", required = true, multiple = false)]
+#[group(skip)]
+#[command(group(clap::ArgGroup::new("payload").required(true)))]
 pub struct Args {
     /// Manufacturer data: the company id, then the bytes after it in hex.
     #[arg(long, value_name = "ID:HEX", group = "payload")]

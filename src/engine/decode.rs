@@ -93,13 +93,16 @@ pub enum DecodeError {
     #[error("the checksum does not agree")]
     Checksum,
     /// It is longer than any payload of its way.
-    #[error("{0} bytes are more than manufacturer data can have")]
+    #[error("{0} bytes are more than any payload has")]
     Long(usize),
 }
 
 /// Longest manufacturer data, company id included (bytes).
 /// Source: Bluetooth Core Specification, vol 3 part C 11: a length byte, less the type.
 const MANUFACTURER_DATA_MAX: usize = 254;
+/// Longest payload of any way: a characteristic's value (bytes).
+/// Source: Bluetooth Core Specification, vol 3 part F 3.2.9.
+const PAYLOAD_MAX: usize = 512;
 
 /// Decodes `bytes` into `fields`, which is emptied first.
 ///
@@ -129,6 +132,9 @@ pub fn decode(
     fields: &mut Vec<Field>,
 ) -> Result<Read, DecodeError> {
     fields.clear();
+    if bytes.len() > PAYLOAD_MAX {
+        return Err(DecodeError::Long(bytes.len()));
+    }
     let layout = profile.layout();
     let read = match via {
         Via::Manufacturer(company) if layout.from_company => {
@@ -519,4 +525,213 @@ fn crc_reflected(polynomial: u64, initial: u64, bytes: &[u8]) -> u64 {
         }
         crc
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::collection::vec;
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::engine::profile::{Profiles, SHIPPED, read_unproved};
+
+    /// Decodes and looks at what must hold of whatever comes out.
+    fn check_total(profile: &Profile, via: Via, bytes: &[u8]) {
+        let mut fields = Vec::new();
+        let read = decode(profile, via, bytes, &mut fields);
+        assert!(read.is_ok() || fields.is_empty());
+        let counted = profile.counted(via, bytes);
+        for field in &fields {
+            let info = &profile.fields()[usize::from(field.index)];
+            match field.value {
+                FieldValue::Number(number) => {
+                    assert!(number.is_finite());
+                    let gauge = info.gauge != Some(false);
+                    let range = info.kind.filter(|_| !gauge).map(QuantityKind::range);
+                    assert!(range.is_none_or(|(low, high)| (low..=high).contains(&number)));
+                }
+                FieldValue::Bytes { .. } => assert!(field.value.bytes(&counted).is_some()),
+                FieldValue::Absent | FieldValue::OutOfRange(_) => {}
+            }
+        }
+        profile.sequence(&fields);
+        let again = &mut Vec::new();
+        assert_eq!(decode(profile, via, bytes, again), read);
+        assert_eq!(format!("{again:?}"), format!("{fields:?}"));
+    }
+
+    use crate::units::quantity::QuantityKind;
+
+    fn any_slice() -> impl Strategy<Value = String> {
+        let parts = (-20_i16..40, 1_u8..=16, 0_u8..130, 1_u8..=64, any::<bool>());
+        parts.prop_map(|(at, bytes, low_bit, bits, big)| {
+            let order = if big { "big" } else { "little" };
+            let low_bit = low_bit % (8 * bytes);
+            let bits = bits.min(8 * bytes - low_bit);
+            format!("at = {at}, bytes = {bytes}, low_bit = {low_bit}, bits = {bits}, order = \"{order}\"")
+        })
+    }
+
+    /// A field's table, nearly always a right one.
+    fn any_field(number: usize, tagged: bool) -> impl Strategy<Value = String> {
+        let whole = || prop::sample::select(vec!["unsigned", "signed", "sign-magnitude", "bcd"]);
+        let whole = (whole(), any_slice(), 1_u32..2_000, 2_u32..2_000, any_slice());
+        let whole = whole.prop_map(|(coding, slice, divide, modulo, sign)| {
+            format!("type = \"{coding}\", {slice}, divide = {divide}, modulo = {modulo}, sign = {{ {sign} }}")
+        });
+        let sized = prop::sample::select(vec![
+            "type = \"float\", bytes = 2",
+            "type = \"float\", bytes = 4",
+            "type = \"float\", bytes = 8",
+            "type = \"ieee-11073-float\"",
+            "type = \"ieee-11073-sfloat\"",
+            "type = \"fixed-8.8\"",
+            "type = \"digits\", bytes = 5",
+            "type = \"digits\", to_end = true",
+            "type = \"text\", to_end = true",
+            "type = \"bytes\", bytes = 7",
+        ]);
+        let sized = (sized, -20_i16..40).prop_map(|(sized, at)| format!("{sized}, at = {at}"));
+        let extra = prop::sample::select(vec![
+            String::new(),
+            ", quantity = \"temperature\", unit = \"degF\", scale = -0.01, offset = 50".to_owned(),
+            ", quantity = \"pressure\", unit = \"psig\", valid = [-14.7, 900]".to_owned(),
+            ", quantity = \"humidity\", unit = \"percent\", absent = [255, 65535]".to_owned(),
+            ", optional = true, sequence = true".to_owned(),
+            ", case = { at = 0, bit = 3, scale = 1e12 }".to_owned(),
+        ]);
+        let place = if tagged {
+            prop::sample::select(vec![Some(1), Some(2), Some(200)]).boxed()
+        } else {
+            Just(None).boxed()
+        };
+        (prop_oneof![whole, sized], extra, place, any::<bool>(), any_slice()).prop_map(
+            move |(what, extra, tag, there, present)| {
+                let extra =
+                    if what.contains("text") || what.contains("bytes\"") { "" } else { &extra };
+                let tag = tag.map_or(String::new(), |tag| format!(", tag = {tag}"));
+                let present = if there && tag.is_empty() {
+                    format!(", present = {{ {present}, equals = [0, 1] }}")
+                } else {
+                    String::new()
+                };
+                format!("{{ name = \"f-x{number}\", {what}{extra}{tag}{present} }}")
+            },
+        )
+    }
+
+    fn any_profile() -> impl Strategy<Value = String> {
+        let layouts = prop::sample::select(vec![
+            "kind = \"fixed\"",
+            "kind = \"fixed\", count_from = \"company-id\"",
+            "kind = \"tagged\"",
+            "kind = \"tagged\", length = \"byte\", unknown = \"skip\"",
+            "kind = \"tagged\", length = \"byte-first\", unknown = \"refuse\", tag_bytes = 2",
+        ]);
+        let sums = prop::sample::select(vec![
+            "",
+            "checksum = { kind = \"sum\", at = -1, from = 2 }",
+            "checksum = { kind = \"crc\", at = 0, bytes = 8, from = 8, polynomial = 0x1B, reflected = true }",
+        ]);
+        (layouts, sums).prop_flat_map(|(layout, sum)| {
+            let tagged = layout.contains("tagged");
+            let fields: Vec<_> = (0..4).map(|n| any_field(n, tagged && n > 0)).collect();
+            fields.prop_map(move |fields| {
+                format!(
+                    "name = \"p\"\ntitle = \"p\"\npublished = \"p\"\nlayout = {{ {layout} }}\n{sum}\n\
+                     match = {{ company = 1 }}\nfield = [{}]\n\
+                     example = {{ bytes = \"\", fields = {{}}, source = \"p\" }}\n",
+                    fields.join(", ")
+                )
+            })
+        })
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(1_500) })]
+
+        #[test]
+        fn any_bytes_through_any_profile_do_not_panic(
+            text in any_profile(),
+            payloads in vec(vec(prop_oneof![any::<u8>(), 0_u8..3], 0..48), 8),
+        ) {
+            if let Some(profile) = read_unproved(&text) {
+                for bytes in payloads {
+                    check_total(&profile, Via::Manufacturer(1), &bytes);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn most_made_profiles_are_valid_ones() {
+        use proptest::strategy::ValueTree;
+        use proptest::test_runner::TestRunner;
+        let mut runner = TestRunner::deterministic();
+        let made = (0..300).map(|_| any_profile().new_tree(&mut runner).unwrap().current());
+        let valid = made.filter(|text| read_unproved(text).is_some()).count();
+        assert!(valid > 100, "only {valid} of 300");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(300) })]
+
+        #[test]
+        fn any_bytes_through_the_shipped_profiles_do_not_panic(
+            bytes in vec(any::<u8>(), 0..60),
+            info in prop::sample::select(vec![0x40_u8, 0x42, 0x44, 0x20]),
+        ) {
+            let profiles = Profiles::shipped();
+            for profile in profiles.iter() {
+                let via = profile.examples()[0].via;
+                check_total(profile, via, &bytes);
+                let framed = [&[info], bytes.as_slice()].concat();
+                check_total(profile, via, &framed);
+            }
+        }
+
+        #[test]
+        fn a_mutated_profile_text_is_refused_or_read_and_never_panics(
+            which in 0..SHIPPED.len(),
+            changes in vec((any::<prop::sample::Index>(), any::<u8>(), 0..4_u8), 1..6),
+            bytes in vec(any::<u8>(), 0..40),
+        ) {
+            let mut text = SHIPPED[which].1.as_bytes().to_vec();
+            for (place, byte, how) in changes {
+                let at = place.index(text.len());
+                match how {
+                    0 => text[at] = byte & 0x7F,
+                    1 => { text.remove(at); }
+                    2 => text.insert(at, byte & 0x7F),
+                    _ => {
+                        let line = text[at..].iter().take(40).copied().collect::<Vec<_>>();
+                        text.splice(at..at, line);
+                    }
+                }
+            }
+            let text = String::from_utf8_lossy(&text);
+            match Profiles::parse([("mutated.toml", text.as_ref())]) {
+                Ok(profiles) => {
+                    for profile in profiles.iter() {
+                        check_total(profile, profile.examples()[0].via, &bytes);
+                    }
+                }
+                Err(errors) => {
+                    prop_assert!(!errors.is_empty());
+                    prop_assert!(errors.iter().all(|error| !error.to_string().contains('\n')));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_payload_longer_than_any_is_refused() {
+        let profiles = Profiles::shipped();
+        for profile in profiles.iter() {
+            let via = profile.examples()[0].via;
+            let long = vec![0x40; 70_000];
+            let read = decode(profile, via, &long, &mut Vec::new());
+            assert_eq!(read, Err(DecodeError::Long(70_000)));
+        }
+    }
 }

@@ -24,6 +24,9 @@ use crate::units::quantity::QuantityKind;
 pub use example::{Example, Expected};
 pub use text::ProfileError;
 
+#[cfg(test)]
+pub(crate) use read::read_unproved;
+
 use layout::{Coding, Layout};
 use matching::{Key, Match};
 use unit::Linear;

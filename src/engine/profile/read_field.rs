@@ -177,8 +177,7 @@ fn read_field_slice(
         field.wrong(format!("this type takes {bytes} bytes"));
     }
     if strung {
-        let low = field.get("low_bit").or_else(|| field.get("bits"));
-        if let Some(item) = low {
+        for item in ["bit", "low_bit", "bits"].into_iter().filter_map(|key| field.get(key)) {
             item.wrong("bytes, text and digits have no single bits");
         }
         let bytes = given.unwrap_or(u8::from(!to_end));
