@@ -11,16 +11,16 @@ use jiff::civil::Date;
 
 use crate::units::time::Elapsed;
 
-/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, up to the year 9999).
+/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, to late December 9999).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Utc(i64);
 
 const DAY_MS: i64 = 86_400_000;
-/// The last millisecond of the year 9999.
-const UTC_MS_MAX: i64 = 253_402_300_799_999;
+/// The last millisecond that the time library has, whatever the zone.
+const UTC_MS_MAX: i64 = 253_402_207_199_999;
 
 impl Utc {
-    /// The moment so many milliseconds after 1970 began; `None` beyond the year 9999.
+    /// The moment so many milliseconds after 1970 began; `None` beyond the range.
     pub fn from_ms(ms: i64) -> Option<Self> {
         (0..=UTC_MS_MAX).contains(&ms).then_some(Self(ms))
     }
@@ -57,37 +57,43 @@ impl Default for Labels {
 /// How long a label is (bytes).
 pub const LABEL_LEN: usize = 24;
 
+/// A label, or none.
+#[derive(Debug, Clone, Copy)]
+pub struct Label {
+    bytes: [u8; LABEL_LEN],
+    len: usize,
+}
+
+impl Label {
+    /// The label; empty where there is none.
+    pub fn as_str(&self) -> &str {
+        std::str::from_utf8(&self.bytes[..self.len]).expect("a label is ASCII")
+    }
+}
+
 impl Labels {
     /// Appends the label of `utc`.
     pub fn push(&mut self, out: &mut Vec<u8>, utc: Utc) {
+        out.extend_from_slice(&self.bytes(utc));
+    }
+
+    fn bytes(&mut self, utc: Utc) -> [u8; LABEL_LEN] {
         let day = utc.0.div_euclid(DAY_MS);
         if day != self.day {
-            let date =
-                utc.timestamp().to_zoned_datetime(jiff::tz::TimeZone::UTC).date().to_string();
+            let date = utc.timestamp().to_zoned_datetime(jiff::tz::TimeZone::UTC).date();
             self.day = day;
-            self.prefix[..10].copy_from_slice(&date.as_bytes()[..10]);
+            self.prefix[..10].copy_from_slice(&date.to_string().as_bytes()[..10]);
         }
-        out.extend_from_slice(&self.prefix);
-        let ms = utc.0.rem_euclid(DAY_MS) as u32;
-        let two = |value: u32| [b'0' + (value / 10) as u8, b'0' + (value % 10) as u8];
-        let [h, m, s] = [ms / 3_600_000, ms / 60_000 % 60, ms / 1_000 % 60].map(two);
-        let ms = ms % 1_000;
-        let [t, u] = two(ms % 100);
-        out.extend_from_slice(&[
-            h[0],
-            h[1],
-            b':',
-            m[0],
-            m[1],
-            b':',
-            s[0],
-            s[1],
-            b'.',
-            b'0' + (ms / 100) as u8,
-            t,
-            u,
-            b'Z',
-        ]);
+        let mut ms = utc.0.rem_euclid(DAY_MS) as u32;
+        let mut label = *b"....-..-..T..:..:......Z";
+        label[..11].copy_from_slice(&self.prefix);
+        for (at, base) in [(22, 10), (21, 10), (20, 10), (18, 10), (17, 6), (15, 10), (14, 6)] {
+            label[at] = b'0' + (ms % base) as u8;
+            ms /= base;
+        }
+        label[12] = b'0' + (ms % 10) as u8;
+        label[11] = b'0' + (ms / 10) as u8;
+        label
     }
 
     /// The label of `utc`; empty where there is none.
@@ -97,6 +103,16 @@ impl Labels {
             self.push(&mut out, utc);
         }
         String::from_utf8(out).expect("a label is ASCII")
+    }
+
+    /// The label of `utc`, empty where there is none, without an allocation.
+    pub fn stack(&mut self, utc: Option<Utc>) -> Label {
+        let mut label = Label { bytes: [0; LABEL_LEN], len: 0 };
+        if let Some(utc) = utc {
+            label.bytes = self.bytes(utc);
+            label.len = LABEL_LEN;
+        }
+        label
     }
 
     /// The moment that a label of our form names; `None` for every other text.
@@ -352,7 +368,7 @@ mod tests {
             "2031-06-04T19:05:12.345Z",
             "2031-06-04T23:59:59.999Z",
             "2032-02-29T00:00:00.001Z",
-            "9999-12-31T23:59:59.999Z",
+            "9999-12-30T21:59:59.999Z",
         ] {
             assert_eq!(labels.text(Some(utc(text))), text);
             assert_eq!(labels.read(text.as_bytes()), Some(utc(text)));

@@ -1,3 +1,9 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
 
 pub mod clock;
+pub mod derived;
+pub mod folder;
+pub mod journal;
+pub mod readings;
+pub mod rows;
+pub mod store;

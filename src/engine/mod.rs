@@ -30,3 +30,5 @@ pub mod smooth;
 pub mod snapshot;
 pub mod turn;
 pub mod window;
+pub mod seal;
+pub mod tables;
