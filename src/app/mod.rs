@@ -2,5 +2,8 @@
 
 pub mod cli;
 pub mod decode;
+pub mod diagnose;
 pub mod exit;
+pub mod findings;
+pub mod job;
 pub mod profile;

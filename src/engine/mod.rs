@@ -28,7 +28,6 @@ pub mod settle;
 pub mod signals;
 pub mod smooth;
 pub mod snapshot;
+pub mod tables;
 pub mod turn;
 pub mod window;
-pub mod seal;
-pub mod tables;
