@@ -42,9 +42,10 @@ const OBSERVATIONS_MIN: usize = 2;
 /// Conditions and doubts first, then measures, circuit by circuit; suspects by probability.
 pub fn diagnose(job: &Job, set: &SettledSet, context: &Context<'_>) -> Diagnosis {
     let mut diagnosis = Diagnosis { set: set.number, ..Diagnosis::default() };
+    let names: Vec<_> = set.values.iter().map(|value| value.channel.to_string()).collect();
     for (index, circuit) in job.unit.circuits.iter().enumerate() {
         let number = (index + 1) as u8;
-        Circuitry { job, circuit, number, set, context }.judge(&mut diagnosis);
+        Circuitry { job, circuit, number, set, context, names: &names }.judge(&mut diagnosis);
     }
     diagnosis
         .suspects
@@ -59,6 +60,8 @@ struct Circuitry<'a> {
     number: u8,
     set: &'a SettledSet,
     context: &'a Context<'a>,
+    /// The channels' names, by the set's values.
+    names: &'a [String],
 }
 
 impl Circuitry<'_> {
@@ -180,7 +183,7 @@ impl Circuitry<'_> {
         let line = |(source, u): &(u16, f64)| {
             let source = inputs.sources.get(*source);
             let what = match source.value {
-                Some(index) => format!("{}: {}", self.set.values[index].channel, source.what),
+                Some(index) => [&self.names[index], ": ", source.what].concat(),
                 None => source.what.to_owned(),
             };
             BudgetLine { what, uncertainty: u.abs() }
