@@ -21,8 +21,6 @@ use crate::physics::uncertainty::Shape;
 /// Degrees of freedom of the multivariate t distribution that stands for the family of units: the
 /// fewer, the heavier its tails. Assumed.
 const TAILS: f64 = 8.0;
-/// Factor on the family's variance, for what the reference model leaves out. Assumed.
-const FAMILY: f64 = 1.25;
 /// Variance (K²) of what one unit does between two visits beyond the reference model. Assumed.
 const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
@@ -345,7 +343,7 @@ impl Case {
     }
 
     /// Covariance of the observations under a pattern of this spread.
-    fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
+    fn covariance(&self, spread: &Triangle, doubt: &[f64; FEATURES]) -> Square {
         let mut sum = self.readings.clone();
         for i in 0..self.parts.len() {
             for j in 0..=i {
@@ -354,7 +352,7 @@ impl Case {
                     for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
                         let (f, g) = (f as usize, g as usize);
                         let (high, low) = (f.max(g), f.min(g));
-                        let mut shared = factor * spread[high * (high + 1) / 2 + low];
+                        let mut shared = spread[high * (high + 1) / 2 + low];
                         if f == g {
                             shared += self.extra[f] + doubt[f];
                         }
@@ -368,10 +366,9 @@ impl Case {
     }
 
     fn weigh(&self, metering: Metering) -> Weighing {
-        let factor = if self.against_own { 1.0 } else { FAMILY };
         let none_spread =
             if self.against_own { &self.table.none_against_own } else { &self.table.none };
-        let none = self.covariance(none_spread, factor, &[0.0; FEATURES]);
+        let none = self.covariance(none_spread, &[0.0; FEATURES]);
         let none_factor = Factor::new(&none);
         let mut log = [f64::NEG_INFINITY; 8];
         log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
@@ -384,7 +381,7 @@ impl Case {
                 let spread =
                     if self.against_own { &level.spread_against_own } else { &level.spread };
                 let doubt = self.doubt(fault, &shift);
-                let covariance = self.covariance(spread, factor, &doubt);
+                let covariance = self.covariance(spread, &doubt);
                 levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
                 shifts[fault][i] = shift;
             }
