@@ -32,8 +32,8 @@ pub struct Context<'a> {
 const SINGLE_MIN: f64 = 0.01;
 /// Least probability with which two faults at once are listed.
 const PAIR_MIN: f64 = 0.05;
-/// Odds within which two suspects are said not to be told apart.
-const ODDS_MAX: f64 = 5.0;
+/// Odds within which two suspects are said not to be told apart: 95 to 5.
+const ODDS_MAX: f64 = 19.0;
 /// Observations under which no fault is weighed.
 const OBSERVATIONS_MIN: usize = 2;
 
@@ -45,7 +45,10 @@ pub fn diagnose(job: &Job, set: &SettledSet, context: &Context<'_>) -> Diagnosis
     let names: Vec<_> = set.values.iter().map(|value| value.channel.to_string()).collect();
     for (index, circuit) in job.unit.circuits.iter().enumerate() {
         let number = (index + 1) as u8;
-        Circuitry { job, circuit, number, set, context, names: &names }.judge(&mut diagnosis);
+        let named = circuit.refrigerant.as_deref();
+        let refrigerant = named.and_then(|name| Refrigerant::by_name(name).ok());
+        Circuitry { job, circuit, number, set, context, refrigerant, names: &names }
+            .judge(&mut diagnosis);
     }
     diagnosis
         .suspects
@@ -60,6 +63,8 @@ struct Circuitry<'a> {
     number: u8,
     set: &'a SettledSet,
     context: &'a Context<'a>,
+    /// The circuit's refrigerant, where it is one that has a table.
+    refrigerant: Option<Refrigerant>,
     /// The channels' names, by the set's values.
     names: &'a [String],
 }
@@ -67,8 +72,8 @@ struct Circuitry<'a> {
 impl Circuitry<'_> {
     fn judge(&self, diagnosis: &mut Diagnosis) {
         let mut inputs = Inputs::new(self.job, self.set, self.context.instruments, self.number);
-        let measures = measures(self.job, self.circuit, &mut inputs);
-        let doubts = doubts(self.job, self.circuit, &inputs, &measures);
+        let measures = measures(self.job, self.refrigerant, &mut inputs);
+        let doubts = doubts(self.job, self.refrigerant, &inputs, &measures);
         let distrust = Distrust::new(&doubts, &inputs);
         let conditions = conditions(self.job, self.circuit, self.set, &inputs, &measures);
         let stops = Stops::all(&conditions);
@@ -103,7 +108,7 @@ impl Circuitry<'_> {
     /// The baseline's measures of the same circuit.
     fn own(&self, set: &SettledSet) -> Own {
         let mut inputs = Inputs::new(self.job, set, self.context.instruments, self.number);
-        let measures = measures(self.job, self.circuit, &mut inputs);
+        let measures = measures(self.job, self.refrigerant, &mut inputs);
         Own { inputs, measures }
     }
 
@@ -115,11 +120,7 @@ impl Circuitry<'_> {
         distrust: &Distrust,
         own: Option<Own>,
     ) {
-        let other = self
-            .circuit
-            .refrigerant
-            .as_deref()
-            .is_some_and(|name| Refrigerant::by_name(name).is_ok_and(|r| r.name() != "R-410A"));
+        let other = self.refrigerant.is_some_and(|r| r.name() != "R-410A");
         let trusted = |inputs: &Inputs, value: &_| !distrust.touches(&inputs.sources, value);
         let evidence = Evidence::new(inputs, measures, other, trusted);
         if evidence.len() < OBSERVATIONS_MIN {
@@ -138,11 +139,7 @@ impl Circuitry<'_> {
                 || inputs.high_pressure().is_some()
                 || inputs.get(Role::Superheat).is_some()
                 || inputs.get(Role::Subcooling).is_some(),
-            flammable: self
-                .circuit
-                .refrigerant
-                .as_deref()
-                .is_some_and(|name| Refrigerant::by_name(name).is_ok_and(Refrigerant::is_a2l)),
+            flammable: self.refrigerant.is_some_and(Refrigerant::is_a2l),
         };
         diagnosis.suspects.extend(list(&weighing, &evidence, self.number, setting));
     }
