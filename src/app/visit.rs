@@ -121,6 +121,19 @@ impl Visit {
         self.hand_over(at, (is_row && recorded).then_some(label), input, heard);
     }
 
+    /// Gives the folder its name, now that the clock is known to be right; the session began at
+    /// `began`.
+    ///
+    /// # Errors
+    /// Where the disk says no.
+    pub fn name_by_clock(&mut self, began: Option<Utc>) -> Result<(), Failure> {
+        let name = folder::name(began, "", &self.site);
+        self.folder.rename(&name).map_err(Failure::world)?;
+        self.store.renamed(self.folder.path());
+        self.derived.send(Work::Renamed(self.folder.path().to_owned()));
+        Ok(())
+    }
+
     /// How the journal stands.
     pub fn recording(&self) -> Status {
         self.journal.status()

@@ -271,7 +271,8 @@ impl Refrigerant {
     /// Enthalpy (J/kg) of subcooled liquid at this absolute pressure (Pa) and temperature (°C):
     /// that of the bubble liquid of the same temperature, and its slope with pressure there.
     ///
-    /// Within 60 J/kg of the library at 3 to 10 K of subcooling and condensing below 60 °C.
+    /// Within 75 J/kg of the library at 3 to 10 K of subcooling and condensing up to 55 °C, which is
+    /// 0.04 K of liquid-line temperature.
     /// `None` out of range, and where the temperature is above bubble.
     pub fn subcooled_enthalpy(
         self,

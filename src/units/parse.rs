@@ -282,7 +282,7 @@ const fn unit(names: &'static [&'static str], si: fn(f64) -> f64) -> Unit {
 }
 
 /// One inch of water (Pa). Source: NIST SP 811, appendix B.8 (conventional).
-const INCH_OF_WATER_PA: f64 = 249.088_9;
+const INCH_OF_WATER_PA: f64 = 249.088_91;
 
 /// Pressures that leave open whether they are gauge or absolute.
 const UNCLEAR: [&str; 6] = ["psi", "bar", "kPa", "Pa", "MPa", "mbar"];
@@ -485,7 +485,7 @@ mod tests {
         check(QuantityKind::Power, "2.4kW", 2400.0);
         check(QuantityKind::Current, "300mA", 0.3);
         check(QuantityKind::Voltage, "238v", 238.0);
-        check(QuantityKind::StaticPressure, "0.5inH2O", 124.544_45);
+        check(QuantityKind::StaticPressure, "0.5inH2O", 124.544_455);
         check(QuantityKind::StaticPressure, "-125Pa", -125.0);
         assert_eq!(capacity("3ton").unwrap().get(), 3.0 * TON_W);
         assert!((capacity("36000Btu/h").unwrap().get() - 3.0 * TON_W).abs() < 1e-6);

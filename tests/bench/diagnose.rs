@@ -61,7 +61,7 @@ fn main() {
         channel: channel.clone(),
         quantity: Quantity::new(channel.kind, *value).expect("the values are possible"),
         spread: 0.1,
-        uncertainty: (0.01 * value).min(0.3e3).max(0.01),
+        uncertainty: (0.01 * value).clamp(0.01, 300.0),
         probe: Some(ProbeId(*probe)),
     });
     let set = SettledSet {
