@@ -2,5 +2,10 @@
 //!
 //! The data stand in `tests/published/`, with where they come from.
 
+#[path = "published/diagnose.rs"]
+mod diagnose;
+
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/physics.rs"]
+mod physics;

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::profile;
-use crate::engine::decode::{DecodeError, Field, FieldValue, Read, decode};
+use crate::engine::decode::{Field, FieldValue, Read, decode};
 use crate::engine::profile::{FieldInfo, Profile, uuid};
 use crate::engine::reading::{Payload, Via};
 use crate::engine::seal::{self, Opener, SealKey};
@@ -19,7 +19,8 @@ const BTHOME: u128 = uuid::full(0xFCD2);
 /// Arguments of `settled decode`.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  settled decode --service 0xFCD2:4002CA0903BF13")]
-#[group(id = "payload", required = true, multiple = false)]
+#[group(skip)]
+#[command(group(clap::ArgGroup::new("payload").required(true)))]
 pub struct Args {
     /// Manufacturer data: the company id, then the bytes after it in hex.
     #[arg(long, value_name = "ID:HEX", group = "payload")]
@@ -60,7 +61,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let profile = profiles.get(id);
     let mut fields = Vec::new();
     let read = decode(profile, via, &bytes, &mut fields).map_err(|error| {
-        let words = in_words(error, profile);
+        let words = error.in_words(profile);
         Failure::bad_input(format!("{} fits, but the payload {words}", profile.name()))
     })?;
     let counted = profile.counted(via, &bytes);
@@ -130,17 +131,6 @@ fn opened(args: &Args, via: Via, bytes: Vec<u8>) -> Result<(Via, Vec<u8>), Failu
     let mut plain = Vec::new();
     let counter = opener.open(&bytes, &mut plain).map_err(Failure::bad_input)?;
     Ok((Via::ServiceOpened(BTHOME, counter), plain))
-}
-
-/// The error with the field's name, which the engine's number stands for.
-fn in_words(error: DecodeError, profile: &Profile) -> String {
-    match error {
-        DecodeError::Short { field, has, .. } => {
-            let name = profile.fields().get(usize::from(field)).map_or("", |info| &info.name);
-            format!("has {has} bytes, which end before `{name}`")
-        }
-        other => other.to_string(),
-    }
 }
 
 fn print(

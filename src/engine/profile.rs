@@ -24,12 +24,15 @@ use crate::units::quantity::QuantityKind;
 pub use example::{Example, Expected};
 pub use text::ProfileError;
 
+#[cfg(test)]
+pub(crate) use read::read_unproved;
+
 use layout::{Coding, Layout};
 use matching::{Key, Match};
 use unit::Linear;
 
 /// The profiles shipped with the program: file name and text.
-pub const SHIPPED: [(&str, &str); 8] = [
+pub const SHIPPED: [(&str, &str); 10] = [
     ("battery-service.toml", include_str!("../../probe-profiles/battery-service.toml")),
     ("bthome-v2.toml", include_str!("../../probe-profiles/bthome-v2.toml")),
     ("eddystone-tlm.toml", include_str!("../../probe-profiles/eddystone-tlm.toml")),
@@ -38,6 +41,8 @@ pub const SHIPPED: [(&str, &str); 8] = [
     ("plain-clamp.toml", include_str!("../../probe-profiles/plain-clamp.toml")),
     ("plain-clamp-pair.toml", include_str!("../../probe-profiles/plain-clamp-pair.toml")),
     ("plain-gauge.toml", include_str!("../../probe-profiles/plain-gauge.toml")),
+    ("rawv1.toml", include_str!("../../probe-profiles/rawv1.toml")),
+    ("rawv2.toml", include_str!("../../probe-profiles/rawv2.toml")),
 ];
 
 /// A profile's number among [`Profiles`].

@@ -345,6 +345,15 @@ mod tests {
     }
 
     #[test]
+    fn deep_nesting_is_an_error_and_not_a_crash() {
+        for text in ["a = ".to_owned() + &"[".repeat(100_000), "a.".repeat(50_000) + "a = 1"] {
+            let problems = Problems::new("p.toml", &text);
+            parse(&text, &problems);
+            assert!(!problems.none());
+        }
+    }
+
+    #[test]
     fn broken_toml_says_where() {
         let problems = Problems::new("p.toml", "a = = 1");
         assert!(parse("a = = 1", &problems).is_none());

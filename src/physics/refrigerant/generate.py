@@ -138,7 +138,7 @@ class Table:
             scale = None
         at = lambda rows, t: float(np.exp(np.interp(t, rows[:, 0], np.log(rows[:, 1]))))
         # Whole kilopascals, so that the range is easy to say.
-        self.p_low = math.ceil(at(dew, T_LOW) / 1e3) * 1e3
+        self.p_low = math.floor(at(dew, T_LOW) / 1e3) * 1e3
         self.p_high = math.floor(min(at(dew, top), bubble[-1, 1], dew[-1, 1]) / 1e3) * 1e3
         self.scale = scale if scale else 1.1 * self.p_high
         self.hottest = fluid.T_critical() - 273.15 if scale else top + 5.0

@@ -154,19 +154,19 @@ impl Isobar {
         self.sum(scaled(superheat)).0
     }
 
-    /// The superheat (K) at which property `index` (0 enthalpy, 1 entropy) has this value, and the
-    /// properties there; `None` when it is wet or beyond the series.
+    /// The superheat (K) at which property `index` (0 enthalpy, 1 entropy) has this value; `None`
+    /// when it is wet or beyond the series.
     ///
     /// `slack` below the dew point's value still counts as dew, so that a value got from there
     /// and rounded is found again.
-    pub(super) fn find(&self, index: usize, value: f64, slack: f64) -> Option<(f64, VaporPoint)> {
+    pub(super) fn find(&self, index: usize, value: f64, slack: f64) -> Option<f64> {
         let (dew, _) = self.sum(-1.0);
         let (hottest, _) = self.sum(1.0);
         if !(dew[index] - slack..=hottest[index]).contains(&value) {
             return None;
         }
         if value <= dew[index] {
-            return Some((0.0, dew));
+            return Some(0.0);
         }
         let (mut low, mut high) = (-1.0, 1.0);
         let mut y = 2.0 * (value - dew[index]) / (hottest[index] - dew[index]) - 1.0;
@@ -181,14 +181,14 @@ impl Isobar {
                 low = y;
             }
             let next = y - off / slope[index];
-            let next = if (low..=high).contains(&next) { next } else { (low + high) / 2.0 };
+            let next = if (low..=high).contains(&next) { next } else { f64::midpoint(low, high) };
             let settled = (next - y).abs() < 1e-13;
             y = next;
             if settled {
                 break;
             }
         }
-        Some((unscaled(y), self.sum(y).0))
+        Some(unscaled(y))
     }
 
     /// The properties at `y` and their slopes over it.
@@ -224,6 +224,6 @@ fn scaled(superheat: f64) -> f64 {
 
 /// The superheat (K) at this `y`.
 fn unscaled(y: f64) -> f64 {
-    let share = (y + 1.0) / 2.0 * SUPERHEAT_SPAN;
+    let share = f64::midpoint(y, 1.0) * SUPERHEAT_SPAN;
     SUPERHEAT_SCALE_K * share / (1.0 - share)
 }

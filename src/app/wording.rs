@@ -1,0 +1,145 @@
+//! What a screen says in words: one sentence for what is going on, and values as people read them.
+
+use std::time::Duration;
+
+use crate::app::findings::fault_words;
+use crate::engine::channel::Channel;
+use crate::engine::columns::{Shown, Units};
+use crate::engine::diagnose::finding::Suspect;
+use crate::engine::reading::State;
+use crate::engine::snapshot::Snapshot;
+use crate::units::quantity::QuantityKind;
+
+/// One sentence, or two, that say what is going on: is it running, can the numbers be trusted.
+pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
+    let heard = snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
+    let awaited = snapshot.probes.iter().filter(|probe| probe.awaited).count();
+    if heard == 0 && awaited > 0 {
+        return format!("Listening: none of {awaited} probes is heard yet.");
+    }
+    let running = match snapshot.run {
+        Some(run) => format!("Running {}.", minutes(run)),
+        None => "Running.".to_owned(),
+    };
+    match snapshot.state {
+        State::Unknown => format!(
+            "Hearing {heard} of {awaited} probes; they do not show yet whether the compressor runs."
+        ),
+        State::Off => "The compressor rests; the next start begins a new run.".to_owned(),
+        State::FanOnly => "Only the indoor fan runs; the compressor rests.".to_owned(),
+        State::Defrost => "Defrosting; readings count again after it.".to_owned(),
+        State::Starting => format!("{running} Too early to judge."),
+        State::Settling => format!("{running} {}", what_drifts(snapshot, units)),
+        State::Settled => format!("{running} Settled: the numbers can be trusted."),
+        State::Hunting => {
+            format!("{running} Hunting: readings swing around a level that holds; see what swings.")
+        }
+    }
+}
+
+/// Which channel holds the run up, which way it goes, and how long that will take.
+fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
+    let slowest = snapshot.progress.held_up_by.map(|id| &snapshot.channels[usize::from(id.0)]);
+    let drift = slowest.and_then(|status| {
+        let sample = status.sample?;
+        let shown = rate_unit(status.channel.kind, units);
+        let per_minute = sample.rate * 60.0 * shown.scale;
+        let way = if per_minute < 0.0 { "falls" } else { "rises" };
+        let name = name(&status.channel);
+        Some(format!("{name} still {way} {:.2} {} a minute", per_minute.abs(), short(shown)))
+    });
+    let left = snapshot.progress.left.map(|left| {
+        let (from, about) = (minutes_of(left.low_s), minutes_of(left.likely_s));
+        if !left.high_s.is_finite() {
+            return format!("at least {from} min left, most likely {about}");
+        }
+        let to = minutes_of(left.high_s);
+        if from == to {
+            format!("about {about} min left")
+        } else {
+            format!("about {about} min left ({from} to {to})")
+        }
+    });
+    match (drift, left) {
+        (Some(drift), Some(left)) => format!("{drift}; {left}."),
+        (Some(drift), None) => format!("{drift}."),
+        (None, Some(left)) => format!("Not settled yet; {left}."),
+        (None, None) => "Not settled yet.".to_owned(),
+    }
+}
+
+/// A channel's name as people say it: `Suction line`, `Return air humidity`, `Suction line 2`.
+pub fn name(channel: &Channel) -> String {
+    let place = channel.place.to_string().replace('@', " ").replace("other:", "").replace('-', " ");
+    let text = match channel.kind {
+        QuantityKind::Temperature => place,
+        kind => format!("{place} {}", kind.word().replace('-', " ")),
+    };
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// A channel's value with its unit, as a screen shows it.
+pub fn value(kind: QuantityKind, si: f64, units: Units) -> String {
+    let shown = Shown::of(kind, units);
+    let decimals = screen_decimals(kind, units);
+    format!("{:.decimals$} {}", si * shown.scale + shown.offset, short(shown))
+}
+
+/// A channel's rate a minute with its unit.
+pub fn rate(kind: QuantityKind, si_per_s: f64, units: Units) -> String {
+    let shown = rate_unit(kind, units);
+    format!("{:+.2} {}/min", si_per_s * 60.0 * shown.scale, short(shown))
+}
+
+fn rate_unit(kind: QuantityKind, units: Units) -> Shown {
+    Shown::of(kind, units).width()
+}
+
+const fn screen_decimals(kind: QuantityKind, units: Units) -> usize {
+    match (kind, units) {
+        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => 0,
+        (QuantityKind::Current | QuantityKind::StaticPressure, Units::Us) => 2,
+        _ => 1,
+    }
+}
+
+/// The unit as it stands behind a number on a screen.
+pub fn short(shown: Shown) -> &'static str {
+    match shown.suffix {
+        "f" | "delta_f" => "°F",
+        "c" | "delta_c" => "°C",
+        "percent" => "%",
+        "kpa_a" => "kPa abs",
+        "in_h2o" => "inH2O",
+        "pa" => "Pa",
+        "m3_per_h" => "m³/h",
+        "a" => "A",
+        "w" => "W",
+        "v" => "V",
+        other => other,
+    }
+}
+
+/// A length of time in whole minutes, or seconds below two minutes.
+pub fn minutes(length: Duration) -> String {
+    let seconds = length.as_secs();
+    if seconds < 120 { format!("{seconds} s") } else { format!("{} min", seconds / 60) }
+}
+
+fn minutes_of(seconds: f64) -> u64 {
+    (seconds / 60.0).ceil().max(1.0) as u64
+}
+
+/// A suspect on one line: name, probability, and what it cannot be told from.
+pub fn suspect(suspect: &Suspect) -> String {
+    let mut line = format!("{:>3.0} %  {}", suspect.probability * 100.0, fault_words(suspect.fault));
+    if let Some(with) = suspect.with {
+        line = format!("{line} together with {}", fault_words(with));
+    }
+    if !suspect.cannot_tell_from.is_empty() {
+        let others: Vec<&str> = suspect.cannot_tell_from.iter().map(|other| fault_words(*other)).collect();
+        line = format!("{line}; these probes cannot tell it from: {}", others.join(", "));
+    }
+    line
+}

@@ -1,0 +1,334 @@
+//! Which probes are heard: names, silences, batteries, and where their fields belong.
+
+use std::collections::HashMap;
+use std::time::Duration;
+
+use crate::engine::channel::Place;
+use crate::engine::job::{Job, Probe, ProbeRef};
+use crate::engine::profile::ProfileId;
+use crate::engine::reading::{ChannelId, ProbeId};
+use crate::engine::snapshot::ProbeStatus;
+use crate::units::time::Elapsed;
+
+/// A probe is lost after this many of its own intervals, and not before the job's silence.
+const INTERVALS_TO_LOSS: f64 = 5.0;
+/// Weight of the newest gap in a probe's interval.
+const INTERVAL_WEIGHT: f64 = 0.05;
+/// A battery is low at this level (fraction), and no longer low 0.05 above it.
+const BATTERY_LOW: f64 = 0.10;
+/// A member of an average counts while it is no older than this.
+const MEMBER_AGE_MAX: Duration = Duration::from_secs(60);
+
+/// A field of a profile, with the number of its repeat.
+pub type FieldKey = (ProfileId, u16, u8);
+
+/// Where a field's values go.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Slot {
+    /// Nowhere: the job gives it no place.
+    Nowhere,
+    /// To the probe's battery.
+    Battery,
+    /// To a channel.
+    Channel {
+        /// The channel.
+        channel: ChannelId,
+        /// Added to the value (SI).
+        offset: f64,
+        /// Which member of the channel's average the probe is; `None` where it is alone.
+        member: Option<u8>,
+    },
+}
+
+/// What hearing a probe changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Heard {
+    /// Nothing: it was there before.
+    Still,
+    /// It was lost, for this long.
+    Back(Duration),
+}
+
+/// Where the job puts a field.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Placement {
+    /// The place.
+    pub place: Place,
+    /// Added to a temperature (K).
+    pub offset_k: f64,
+    /// Whether it shares the place with other probes.
+    pub average: bool,
+    /// Gauge or absolute, where the job says so.
+    pub gauge: Option<bool>,
+}
+
+/// All probes heard so far.
+#[derive(Debug)]
+pub struct Hearing {
+    job_probes: Vec<Probe>,
+    silence: Duration,
+    probes: Vec<One>,
+    /// Looked up by address only; its order is never used.
+    by_address: HashMap<String, ProbeId>,
+    averages: Vec<(ChannelId, Vec<Option<(Elapsed, f64)>>)>,
+}
+
+/// One probe.
+#[derive(Debug)]
+struct One {
+    address: String,
+    name: Option<String>,
+    job_probe: Option<usize>,
+    last: Option<Elapsed>,
+    interval_s: Option<f64>,
+    lost: bool,
+    battery: Option<f64>,
+    battery_low: bool,
+    rssi_dbm: Option<i16>,
+    sequences: Vec<(ProfileId, u64)>,
+    slots: Vec<(FieldKey, Slot)>,
+    advertised: Vec<(ChannelId, f64)>,
+}
+
+impl Hearing {
+    /// Nothing heard yet; the job says which probes are awaited.
+    pub fn new(job: &Job) -> Self {
+        let mut hearing = Self {
+            job_probes: job.probes.clone(),
+            silence: job.settle.silence,
+            probes: Vec::new(),
+            by_address: HashMap::new(),
+            averages: Vec::new(),
+        };
+        for probe in &job.probes {
+            if let ProbeRef::Address(address) = &probe.which {
+                hearing.probe(address);
+            }
+        }
+        hearing
+    }
+
+    /// The number of the probe at `address`, which is given one where it has none.
+    pub fn probe(&mut self, address: &str) -> ProbeId {
+        if let Some(id) = self.by_address.get(address) {
+            return *id;
+        }
+        let id = ProbeId(self.probes.len() as u16);
+        let wanted = ProbeRef::Address(address.to_owned());
+        self.probes.push(One {
+            address: address.to_owned(),
+            name: None,
+            job_probe: self.job_probes.iter().position(|probe| probe.which == wanted),
+            last: None,
+            interval_s: None,
+            lost: false,
+            battery: None,
+            battery_low: false,
+            rssi_dbm: None,
+            sequences: Vec::new(),
+            slots: Vec::new(),
+            advertised: Vec::new(),
+        });
+        self.by_address.insert(address.to_owned(), id);
+        id
+    }
+
+    /// The probe's address.
+    pub fn address(&self, probe: ProbeId) -> &str {
+        &self.one(probe).address
+    }
+
+    /// The probe's name, where it told one.
+    pub fn name(&self, probe: ProbeId) -> Option<&str> {
+        self.one(probe).name.as_deref()
+    }
+
+    /// Notes the probe's name; a job may know it by that.
+    pub fn set_name(&mut self, probe: ProbeId, name: &str) {
+        let wanted = ProbeRef::Name(name.to_owned());
+        let by_name = self.job_probes.iter().position(|probe| probe.which == wanted);
+        let one = self.one_mut(probe);
+        if one.job_probe.is_none() && by_name.is_some() {
+            one.job_probe = by_name;
+            one.slots.clear();
+        }
+        one.name = Some(name.to_owned());
+    }
+
+    /// Notes that the probe was heard at `at`.
+    pub fn heard(&mut self, probe: ProbeId, at: Elapsed, rssi_dbm: Option<i16>) -> Heard {
+        let one = self.one_mut(probe);
+        let gap = one.last.map_or(Duration::ZERO, |last| at - last);
+        let was_lost = std::mem::take(&mut one.lost);
+        if !was_lost && one.last.is_some() {
+            let gap_s = gap.as_secs_f64();
+            let before = one.interval_s.unwrap_or(gap_s);
+            one.interval_s = Some(before + INTERVAL_WEIGHT * (gap_s - before));
+        }
+        one.last = Some(at);
+        one.rssi_dbm = rssi_dbm.or(one.rssi_dbm);
+        if was_lost { Heard::Back(gap) } else { Heard::Still }
+    }
+
+    /// The probes that have become lost by `at`, each with how long it has been silent.
+    pub fn newly_silent(&mut self, at: Elapsed) -> Vec<(String, Duration)> {
+        let least = self.silence;
+        let mut lost = Vec::new();
+        for one in self.probes.iter_mut().filter(|one| one.job_probe.is_some() && !one.lost) {
+            let Some(last) = one.last else { continue };
+            let own = Duration::from_secs_f64(INTERVALS_TO_LOSS * one.interval_s.unwrap_or(0.0));
+            if at - last > least.max(own) {
+                one.lost = true;
+                lost.push((one.address.clone(), at - last));
+            }
+        }
+        lost
+    }
+
+    /// How long a lost probe has been silent; `None` where it is heard.
+    pub fn silence(&self, probe: ProbeId, now: Elapsed) -> Option<Duration> {
+        let one = self.one(probe);
+        one.lost.then(|| one.last.map_or(Duration::ZERO, |last| now - last))
+    }
+
+    /// Whether a payload is new by its sequence number; one without a number always is.
+    pub fn is_new(&mut self, probe: ProbeId, profile: ProfileId, sequence: Option<u64>) -> bool {
+        let Some(sequence) = sequence else { return true };
+        let sequences = &mut self.one_mut(probe).sequences;
+        match sequences.iter_mut().find(|(of, _)| *of == profile) {
+            Some((_, last)) if *last == sequence => false,
+            Some((_, last)) => {
+                *last = sequence;
+                true
+            }
+            None => {
+                sequences.push((profile, sequence));
+                true
+            }
+        }
+    }
+
+    /// Where a field was found to belong.
+    pub fn slot(&self, probe: ProbeId, key: FieldKey) -> Option<&Slot> {
+        self.one(probe).slots.iter().find(|(of, _)| *of == key).map(|(_, slot)| slot)
+    }
+
+    /// Notes where a field belongs.
+    pub fn set_slot(&mut self, probe: ProbeId, key: FieldKey, slot: Slot) {
+        self.one_mut(probe).slots.push((key, slot));
+    }
+
+    /// Where the job puts the field called `name`.
+    pub fn placement(&self, probe: ProbeId, name: &str) -> Option<Placement> {
+        let job_probe = &self.job_probes[self.one(probe).job_probe?];
+        let field = job_probe.fields.get(name);
+        let place = field.and_then(|f| f.place.as_ref()).or(job_probe.place.as_ref())?;
+        let offset = field.and_then(|f| f.offset).or(job_probe.offset);
+        Some(Placement {
+            place: place.clone(),
+            offset_k: offset.map_or(0.0, |offset| offset.get()),
+            average: job_probe.average,
+            gauge: job_probe.gauge,
+        })
+    }
+
+    /// Makes room for one more member of the channel's average.
+    pub fn add_member(&mut self, channel: ChannelId, average: bool) -> Option<u8> {
+        if !average {
+            return None;
+        }
+        match self.averages.iter_mut().find(|(of, _)| *of == channel) {
+            Some((_, members)) => {
+                members.push(None);
+                Some((members.len() - 1) as u8)
+            }
+            None => {
+                self.averages.push((channel, vec![None]));
+                Some(0)
+            }
+        }
+    }
+
+    /// The value of the channel when `member` reads `value` at `at`: the mean of all members that
+    /// were heard lately.
+    pub fn average(
+        &mut self,
+        channel: ChannelId,
+        member: Option<u8>,
+        at: Elapsed,
+        value: f64,
+    ) -> f64 {
+        let Some(member) = member else { return value };
+        let Some((_, members)) = self.averages.iter_mut().find(|(of, _)| *of == channel) else {
+            return value;
+        };
+        members[usize::from(member)] = Some((at, value));
+        let fresh = members.iter().flatten().filter(|(when, _)| at - *when <= MEMBER_AGE_MAX);
+        let (sum, count) = fresh.fold((0.0, 0.0), |(sum, n), (_, value)| (sum + value, n + 1.0));
+        sum / count
+    }
+
+    /// Remembers what an advertisement said, for when it is heard again unchanged.
+    pub fn advertised(&mut self, probe: ProbeId, channel: ChannelId, value: f64) {
+        let advertised = &mut self.one_mut(probe).advertised;
+        match advertised.iter_mut().find(|(of, _)| *of == channel) {
+            Some((_, last)) => *last = value,
+            None => advertised.push((channel, value)),
+        }
+    }
+
+    /// What the probe's advertisements last said: the channel at `number`, counted from 0.
+    pub fn last_advertised(&self, probe: ProbeId, number: usize) -> Option<(ChannelId, f64)> {
+        self.one(probe).advertised.get(number).copied()
+    }
+
+    /// Notes the battery's level (fraction); true when it has become low.
+    pub fn take_battery(&mut self, probe: ProbeId, level: f64) -> bool {
+        let one = self.one_mut(probe);
+        one.battery = Some(level);
+        let was_low = one.battery_low;
+        one.battery_low = level <= BATTERY_LOW || (was_low && level <= BATTERY_LOW + 0.05);
+        one.battery_low && !was_low
+    }
+
+    /// What a screen shows of the probes: the job's first, in its order, then the others.
+    pub fn statuses(&self, now: Elapsed) -> Vec<ProbeStatus> {
+        let awaited = self.job_probes.iter().enumerate().map(|(number, wanted)| {
+            let one = self.probes.iter().find(|one| one.job_probe == Some(number));
+            status(one, Some(wanted), now)
+        });
+        let others = self.probes.iter().filter(|one| one.job_probe.is_none());
+        awaited.chain(others.map(|one| status(Some(one), None, now))).collect()
+    }
+
+    fn one(&self, probe: ProbeId) -> &One {
+        &self.probes[usize::from(probe.0)]
+    }
+
+    fn one_mut(&mut self, probe: ProbeId) -> &mut One {
+        &mut self.probes[usize::from(probe.0)]
+    }
+}
+
+fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatus {
+    let called = wanted.map(|probe| match &probe.which {
+        ProbeRef::Address(text) | ProbeRef::Name(text) => text.clone(),
+    });
+    let last = one.and_then(|one| one.last);
+    let mut places: Vec<String> =
+        wanted.iter().flat_map(|p| p.place.iter()).map(ToString::to_string).collect();
+    let fields = wanted.iter().flat_map(|probe| probe.fields.values());
+    places.extend(fields.filter_map(|f| f.place.as_ref()).map(ToString::to_string));
+    places.dedup();
+    ProbeStatus {
+        address: one.map(|one| one.address.clone()).or(called).unwrap_or_default(),
+        name: one.and_then(|one| one.name.clone()),
+        places,
+        awaited: wanted.is_some(),
+        silent: last.map(|last| now - last),
+        lost: one.is_some_and(|one| one.lost),
+        interval_s: one.and_then(|one| one.interval_s),
+        battery: one.and_then(|one| one.battery),
+        rssi_dbm: one.and_then(|one| one.rssi_dbm),
+    }
+}

@@ -1,0 +1,511 @@
+//! The session: takes inputs, wires the stages, says outputs.
+//!
+//! [`Session::handle`] takes one input, then [`Session::poll`] is called until `None`, then the
+//! loop sleeps until [`Session::deadline`]. Before an input at t all deadlines before t are run at
+//! their own times, so a late tick changes nothing and a replay equals the live session.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use crate::engine::channel::Channel;
+use crate::engine::decode::{self, Field, FieldValue};
+use crate::engine::diagnose::derive::Layout;
+use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::diagnose::{Context, diagnose};
+use crate::engine::hearing::{Heard, Hearing, Slot};
+use crate::engine::input::{Input, Origin};
+use crate::engine::job::Job;
+use crate::engine::output::{Event, Moment, NewChannel, Output};
+use crate::engine::profile::{ProfileId, Profiles};
+use crate::engine::reading::{
+    ChannelId, Instrument, Payload, ProbeId, Reading, SettledSet, SettledValue, State, Via,
+};
+use crate::engine::signals::{SignalEvent, Signals};
+use crate::engine::snapshot::{ChannelStatus, Counts, Snapshot};
+use crate::units::quantity::{Quantity, QuantityKind};
+use crate::units::time::Elapsed;
+
+/// How long a typed value stands beside what the probes say (common practice, no source).
+const TYPED_HOLD: Duration = Duration::from_secs(1_800);
+
+/// One visit, from its first input to its last.
+#[derive(Debug)]
+pub struct Session {
+    job: Job,
+    profiles: Profiles,
+    baseline: Option<SettledSet>,
+    now: Elapsed,
+    grid: Elapsed,
+    hearing: Hearing,
+    signals: Signals,
+    channels: Vec<NewChannel>,
+    layout: Layout,
+    instruments: Vec<(Channel, Instrument)>,
+    typed: Vec<Typed>,
+    notes: Vec<String>,
+    diagnosis: Option<Diagnosis>,
+    counts: Counts,
+    fields: Vec<Field>,
+    events: Vec<SignalEvent>,
+    outputs: VecDeque<Output>,
+}
+
+/// A value that a technician typed.
+#[derive(Debug, Clone, Copy)]
+struct Typed {
+    at: Elapsed,
+    channel: ChannelId,
+    quantity: Quantity,
+    uncertainty: Option<f64>,
+    shown: bool,
+}
+
+impl Session {
+    /// A session of `job` that decodes by `profiles`; `baseline` is a settled set of the same unit
+    /// in good order, where there is one.
+    pub fn new(job: Job, profiles: Profiles, baseline: Option<SettledSet>) -> Self {
+        Self {
+            signals: Signals::new(&job),
+            grid: Elapsed::ZERO + job.interval,
+            hearing: Hearing::new(&job),
+            profiles,
+            baseline,
+            now: Elapsed::ZERO,
+            channels: Vec::new(),
+            layout: Layout::default(),
+            instruments: Vec::new(),
+            typed: Vec::new(),
+            notes: Vec::new(),
+            diagnosis: None,
+            counts: Counts::default(),
+            fields: Vec::new(),
+            events: Vec::new(),
+            outputs: VecDeque::new(),
+            job,
+        }
+    }
+
+    /// Takes one thing that happened at `now`; a time before the last one counts as the last.
+    pub fn handle(&mut self, now: Elapsed, input: Input<'_>) {
+        self.run_deadlines(now);
+        self.now = self.now.max(now);
+        match input {
+            Input::Payload(payload) => self.take_payload(&payload),
+            Input::Heard { probe, rssi_dbm } => self.take_unchanged(probe, rssi_dbm),
+            Input::Named { probe, name } => self.take_name(probe, name),
+            Input::Value { channel, quantity, uncertainty, origin } => {
+                self.take_value(&channel, quantity, uncertainty, origin);
+            }
+            Input::Note(text) => {
+                self.notes.push(text.to_owned());
+                self.event("note", "", text);
+            }
+            Input::Changed(text) => self.take_change(text),
+            Input::Event { event, subject, detail } => {
+                self.event(&event.replace('-', "_"), subject, detail);
+            }
+            Input::RecordingResumed { lost_from, lost_rows } => {
+                self.signals.lost_stretch(lost_from, self.now);
+                let detail = format!("{lost_rows} inputs since {lost_from} were not recorded");
+                self.event("recording_resumed", "", &detail);
+            }
+            Input::Restarted { pause } => self.take_restart(pause),
+            Input::Tick => {}
+        }
+    }
+
+    /// What the session has to say, in order; `None` when it has said all.
+    pub fn poll(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// When the session wants to be called even if nothing happens.
+    pub fn deadline(&self) -> Elapsed {
+        self.grid + Duration::from_millis(1)
+    }
+
+    /// Ends the session at its last input: what is still open is closed as far as it is known.
+    pub fn finish(&mut self) {
+        self.run_deadlines(self.now + Duration::from_millis(1));
+        let mut events = std::mem::take(&mut self.events);
+        self.signals.finish(self.now, &mut events);
+        self.take_signal_events(&mut events);
+        self.events = events;
+    }
+
+    /// What the unit was doing at the last moment of the grid.
+    pub fn state(&self) -> State {
+        self.signals.state()
+    }
+
+    /// What was counted so far.
+    pub fn counts(&self) -> Counts {
+        self.counts
+    }
+
+    /// The channels known so far, by their ids.
+    pub fn channels(&self) -> &[NewChannel] {
+        &self.channels
+    }
+
+    /// All that a screen shows, as it is now.
+    pub fn snapshot(&self) -> Snapshot {
+        let progress = self.signals.progress();
+        let status = |known: &NewChannel| ChannelStatus {
+            channel: known.channel.clone(),
+            sample: self.signals.sample(known.id, self.now),
+            progress: progress.channels.get(usize::from(known.id.0)).cloned(),
+            silent: known.probe.and_then(|probe| self.hearing.silence(probe, self.now)),
+        };
+        Snapshot {
+            at: self.now,
+            state: self.signals.state(),
+            run: self.signals.running_since().map(|start| self.now - start),
+            probes: self.hearing.statuses(self.now),
+            channels: self.channels.iter().map(status).collect(),
+            progress: progress.clone(),
+            diagnosis: self.diagnosis_now(),
+            counts: self.counts,
+        }
+    }
+
+    /// Runs all deadlines before `until`, each at its own time.
+    fn run_deadlines(&mut self, until: Elapsed) {
+        while self.grid < until {
+            self.now = self.now.max(self.grid);
+            self.moment(self.grid);
+            self.grid = self.grid + self.job.interval;
+        }
+    }
+
+    /// One moment of the grid: silences, then the stages, then the row.
+    fn moment(&mut self, at: Elapsed) {
+        for (address, silence) in self.hearing.newly_silent(at) {
+            let detail = format!("nothing heard for {} s", silence.as_secs());
+            self.outputs.push_back(event(at, "probe_lost", &address, &detail));
+        }
+        let mut events = std::mem::take(&mut self.events);
+        self.signals.tick(at, &mut events);
+        self.take_signal_events(&mut events);
+        self.events = events;
+        let mut levels: Vec<Option<f64>> = self
+            .channels
+            .iter()
+            .map(|known| self.signals.sample(known.id, at).map(|sample| sample.level))
+            .collect();
+        for typed in self.typed.iter_mut().filter(|typed| !typed.shown) {
+            levels[usize::from(typed.channel.0)] = Some(typed.quantity.get());
+            typed.shown = true;
+        }
+        let derived = self.layout.derive(&levels);
+        let state = self.signals.state();
+        self.outputs.push_back(Output::Moment(Moment { at, state, levels, derived }));
+    }
+
+    fn take_payload(&mut self, payload: &Payload<'_>) {
+        self.counts.payloads += 1;
+        let probe = self.heard(payload.probe, payload.rssi_dbm);
+        let name = self.hearing.name(probe);
+        let Some(profile_id) = self.profiles.match_payload(payload, name) else {
+            self.refuse(payload.probe, "no profile fits");
+            return;
+        };
+        let profile = self.profiles.get(profile_id);
+        let mut fields = std::mem::take(&mut self.fields);
+        match decode::decode(profile, payload.via, payload.bytes, &mut fields) {
+            Err(error) => self.refuse(payload.probe, &error.to_string()),
+            Ok(_) => {
+                let sequence = profile.sequence(&fields);
+                let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
+                if self.hearing.is_new(probe, profile_id, sequence) {
+                    for field in &fields {
+                        self.take_field(probe, profile_id, field, lasts);
+                    }
+                } else {
+                    self.counts.repeated += 1;
+                }
+            }
+        }
+        self.fields = fields;
+    }
+
+    /// A field's value becomes a reading where the job gives it a place. One that `lasts` holds
+    /// for as long as the probe is heard to send the same.
+    fn take_field(&mut self, probe: ProbeId, profile: ProfileId, field: &Field, lasts: bool) {
+        let value = match field.value {
+            FieldValue::Number(value) => value,
+            FieldValue::OutOfRange(value) => {
+                return self.refuse_field(probe, profile, field, value);
+            }
+            FieldValue::Absent | FieldValue::Bytes { .. } => return,
+        };
+        let key = (profile, field.index, field.repeat);
+        let slot = match self.hearing.slot(probe, key) {
+            Some(slot) => *slot,
+            None => self.make_slot(probe, profile, field),
+        };
+        match slot {
+            Slot::Nowhere => {}
+            Slot::Battery => self.take_battery(probe, value),
+            Slot::Channel { channel, offset, member } => {
+                let value = self.hearing.average(channel, member, self.now, value + offset);
+                if lasts {
+                    self.hearing.advertised(probe, channel, value);
+                }
+                self.take_reading(channel, value);
+            }
+        }
+    }
+
+    fn refuse_field(&mut self, probe: ProbeId, profile: ProfileId, field: &Field, value: f64) {
+        let name =
+            self.profiles.get(profile).fields()[usize::from(field.index)].numbered(field.repeat);
+        let reason = format!("{name} is {value}, which is out of its range");
+        let address = self.hearing.address(probe).to_owned();
+        self.refuse(&address, &reason);
+    }
+
+    fn take_reading(&mut self, channel: ChannelId, value: f64) {
+        let kind = self.channels[usize::from(channel.0)].channel.kind;
+        let Some(quantity) = Quantity::new(kind, value) else {
+            let what = format!("{} is {value}, which is not possible", kind.word());
+            let known = &self.channels[usize::from(channel.0)];
+            let address = known.probe.map_or(String::new(), |p| self.hearing.address(p).to_owned());
+            self.refuse(&address, &what);
+            return;
+        };
+        let reading = Reading { at: self.now, channel, quantity };
+        self.counts.readings += 1;
+        self.signals.take(&reading);
+        self.outputs.push_back(Output::Reading(reading));
+    }
+
+    /// Finds out, once, where a field of a probe belongs.
+    fn make_slot(&mut self, probe: ProbeId, profile_id: ProfileId, field: &Field) -> Slot {
+        let profile = self.profiles.get(profile_id);
+        let described = &profile.fields()[usize::from(field.index)];
+        let name = described.numbered(field.repeat).into_owned();
+        let slot = match (described.kind, self.hearing.placement(probe, &name)) {
+            (Some(QuantityKind::Battery), _) => Slot::Battery,
+            (None, _) | (_, None) => Slot::Nowhere,
+            (Some(kind), Some(placed)) => {
+                // Hand-held and clamped-on pressure probes read gauge (common practice, no source).
+                let gauge = described.gauge.or(placed.gauge).unwrap_or(true);
+                let offset = match kind {
+                    QuantityKind::Temperature => placed.offset_k,
+                    QuantityKind::Pressure if gauge => self.job.barometer.get(),
+                    _ => 0.0,
+                };
+                let channel = Channel { place: placed.place, kind };
+                let instrument = described.instrument();
+                self.join(probe, channel, (name, instrument), (offset, placed.average))
+            }
+        };
+        self.hearing.set_slot(probe, (profile_id, field.index, field.repeat), slot);
+        slot
+    }
+
+    /// The slot of `probe` on `channel`: a new channel, a further member of an average, or none
+    /// where another probe already sits there.
+    fn join(
+        &mut self,
+        probe: ProbeId,
+        channel: Channel,
+        (field, instrument): (String, Instrument),
+        (offset, average): (f64, bool),
+    ) -> Slot {
+        let known = self.channels.iter().find(|known| known.channel == channel);
+        match known.map(|known| (known.id, known.probe)) {
+            None => {
+                let id = self.add_channel(channel, Some(probe), field, instrument);
+                Slot::Channel { channel: id, offset, member: self.hearing.add_member(id, average) }
+            }
+            Some((id, _)) if average => {
+                Slot::Channel { channel: id, offset, member: self.hearing.add_member(id, true) }
+            }
+            Some((_, owner)) => {
+                let owner =
+                    owner.map_or("typed values".to_owned(), |p| self.hearing.address(p).to_owned());
+                let detail = format!(
+                    "{channel} already comes from {owner}; give field.{field}.position another \
+                     place, or say average = true in both"
+                );
+                let subject = self.hearing.address(probe).to_owned();
+                self.event("position_taken", &subject, &detail);
+                Slot::Nowhere
+            }
+        }
+    }
+
+    fn add_channel(
+        &mut self,
+        channel: Channel,
+        probe: Option<ProbeId>,
+        field: String,
+        instrument: Instrument,
+    ) -> ChannelId {
+        let id = self.signals.add_channel(&channel, instrument, probe);
+        let known = NewChannel { id, channel, probe, field, instrument };
+        self.instruments.push((known.channel.clone(), instrument));
+        self.channels.push(known.clone());
+        let channels: Vec<Channel> = self.channels.iter().map(|k| k.channel.clone()).collect();
+        self.layout = Layout::new(&self.job, &channels);
+        self.outputs.push_back(Output::Channel(known));
+        id
+    }
+
+    fn take_battery(&mut self, probe: ProbeId, level: f64) {
+        if self.hearing.take_battery(probe, level) {
+            let detail = format!("{:.0} % left; have a fresh battery at hand", level * 100.0);
+            let address = self.hearing.address(probe).to_owned();
+            self.event("battery_low", &address, &detail);
+        }
+    }
+
+    /// A probe still sends what it sent before: its last readings hold now as well.
+    fn take_unchanged(&mut self, address: &str, rssi_dbm: Option<i16>) {
+        let probe = self.heard(address, rssi_dbm);
+        for number in 0.. {
+            let Some((channel, value)) = self.hearing.last_advertised(probe, number) else { break };
+            self.take_reading(channel, value);
+        }
+    }
+
+    fn take_name(&mut self, address: &str, name: &str) {
+        let probe = self.hearing.probe(address);
+        self.hearing.set_name(probe, name);
+    }
+
+    /// Notes that a probe was heard, and says so where it had been lost.
+    fn heard(&mut self, address: &str, rssi_dbm: Option<i16>) -> ProbeId {
+        let probe = self.hearing.probe(address);
+        if let Heard::Back(silence) = self.hearing.heard(probe, self.now, rssi_dbm) {
+            let detail = format!("heard again after {} s", silence.as_secs());
+            self.event("probe_back", address, &detail);
+        }
+        probe
+    }
+
+    fn take_value(
+        &mut self,
+        channel: &Channel,
+        quantity: Quantity,
+        uncertainty: Option<f64>,
+        origin: Origin,
+    ) {
+        self.counts.payloads += 1;
+        let known = self.channels.iter().find(|known| known.channel == *channel).map(|k| k.id);
+        let id = known.unwrap_or_else(|| {
+            let half_width = uncertainty.unwrap_or(0.0) * 3.0_f64.sqrt();
+            let instrument =
+                Instrument { accuracy: half_width, resolution: 0.0, time_constant_s: None };
+            self.add_channel(channel.clone(), None, channel.kind.word().to_owned(), instrument)
+        });
+        match origin {
+            Origin::Import => self.take_reading(id, quantity.get()),
+            Origin::Typed => {
+                self.counts.readings += 1;
+                self.typed.retain(|typed| typed.channel != id);
+                let at = self.now;
+                self.typed.push(Typed { at, channel: id, quantity, uncertainty, shown: false });
+                let reading = Reading { at, channel: id, quantity };
+                self.outputs.push_back(Output::Reading(reading));
+            }
+        }
+    }
+
+    fn take_change(&mut self, text: &str) {
+        self.signals.changed(self.now);
+        self.typed.clear();
+        self.event("changed", "", text);
+    }
+
+    fn take_restart(&mut self, pause: Option<Duration>) {
+        let from = self.now - pause.unwrap_or(Duration::ZERO);
+        self.signals.lost_stretch(from, self.now);
+        let detail = match pause {
+            Some(pause) => format!("nobody listened for {} s", pause.as_secs()),
+            None => "pause unknown".to_owned(),
+        };
+        self.event("restart", "", &detail);
+    }
+
+    fn take_signal_events(&mut self, events: &mut Vec<SignalEvent>) {
+        for signal in events.drain(..) {
+            match signal {
+                SignalEvent::State(_) => {}
+                SignalEvent::Cycle(cycle) => {
+                    self.counts.cycles += 1;
+                    self.outputs.push_back(Output::Cycle(cycle));
+                }
+                SignalEvent::SettledSet(set) => self.take_set(set),
+                SignalEvent::Remark { at, event: name, subject, detail } => {
+                    self.outputs.push_back(event(at, name, &subject, &detail));
+                }
+            }
+        }
+    }
+
+    fn take_set(&mut self, mut set: SettledSet) {
+        self.counts.settled_sets += 1;
+        self.add_typed(&mut set);
+        let diagnosis = self.diagnose(&set);
+        self.diagnosis = Some(diagnosis.clone());
+        self.outputs.push_back(Output::SettledSet(set));
+        self.outputs.push_back(Output::Diagnosis(diagnosis));
+    }
+
+    /// What would be said of the stretch that holds now; else what the last set said.
+    fn diagnosis_now(&self) -> Option<Diagnosis> {
+        let holds = self.signals.provisional().map(|set| {
+            let mut set = set.clone();
+            self.add_typed(&mut set);
+            self.diagnose(&set)
+        });
+        holds.or_else(|| self.diagnosis.clone())
+    }
+
+    fn diagnose(&self, set: &SettledSet) -> Diagnosis {
+        let context = Context {
+            baseline: self.baseline.as_ref(),
+            instruments: &self.instruments,
+            notes: &self.notes,
+        };
+        diagnose(&self.job, set, &context)
+    }
+
+    /// Values that were typed lately stand beside what the probes say.
+    fn add_typed(&self, set: &mut SettledSet) {
+        for typed in &self.typed {
+            let channel = &self.channels[usize::from(typed.channel.0)].channel;
+            if set.to - typed.at <= TYPED_HOLD && set.value(channel).is_none() {
+                set.values.push(SettledValue {
+                    channel: channel.clone(),
+                    quantity: typed.quantity,
+                    spread: 0.0,
+                    uncertainty: typed.uncertainty.unwrap_or(0.0),
+                    probe: None,
+                });
+            }
+        }
+    }
+
+    fn refuse(&mut self, probe: &str, reason: &str) {
+        self.counts.refused += 1;
+        let (at, probe, reason) = (self.now, probe.to_owned(), reason.to_owned());
+        self.outputs.push_back(Output::Refused { at, probe, reason });
+    }
+
+    fn event(&mut self, name: &str, subject: &str, detail: &str) {
+        self.outputs.push_back(event(self.now, name, subject, detail));
+    }
+}
+
+fn event(at: Elapsed, name: &str, subject: &str, detail: &str) -> Output {
+    Output::Event(Event {
+        at,
+        event: name.to_owned(),
+        subject: subject.to_owned(),
+        detail: detail.to_owned(),
+    })
+}
