@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::findings;
+use crate::app::job::JobFile;
 use crate::engine::channel::{Channel, Place, Position};
 use crate::engine::columns::Units;
 use crate::engine::diagnose::{Context, diagnose};
@@ -38,6 +39,15 @@ pub struct Args {
     /// Prints each measure's budget and each suspect's ledger.
     #[arg(long)]
     pub why: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the job or a value cannot be read, or `out` does not take the answer.
+pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    run_on(&file.job, file.units, args, json, out)
 }
 
 /// Runs the command on a job that has been read.
@@ -116,7 +126,9 @@ fn typed_uncertainty(channel: &Channel, value: f64) -> f64 {
 /// Reads `suction-line.pressure=118psig` or `suction-line=118psig`.
 fn reading(typed: &str, barometer: Pascals) -> Result<SettledValue, String> {
     let Some((name, value)) = typed.split_once('=') else {
-        return Err(format!("`{typed}` has no value; write POSITION=VALUE, as in suction-line=52F"));
+        return Err(format!(
+            "`{typed}` has no value; write POSITION=VALUE, as in suction-line=52F"
+        ));
     };
     let (name, value) = (name.trim(), value.trim());
     let (channel, quantity) = if let Ok(channel) = name.parse::<Channel>() {
@@ -169,9 +181,9 @@ fn guessed(
         QuantityKind::StaticPressure,
         difference,
     ];
-    let found = kinds.into_iter().find_map(|kind| {
-        quantity(kind, text, barometer).ok().map(|quantity| (kind, quantity))
-    });
+    let found = kinds
+        .into_iter()
+        .find_map(|kind| quantity(kind, text, barometer).ok().map(|quantity| (kind, quantity)));
     found.ok_or_else(|| {
         format!(
             "`{text}` cannot be read; write a number and a unit that tells what it is, as in 52F, \
@@ -221,7 +233,8 @@ fn parse_set(text: &str) -> Result<SettledSet, String> {
         let value = amount(value).ok().and_then(|value| Quantity::new(channel.kind, value));
         let quantity = value.ok_or_else(|| wrong("`value` is not possible"))?;
         let spread = amount(spread).map_err(|_| wrong("`spread` is not a number"))?;
-        let uncertainty = amount(uncertainty).map_err(|_| wrong("`uncertainty` is not a number"))?;
+        let uncertainty =
+            amount(uncertainty).map_err(|_| wrong("`uncertainty` is not a number"))?;
         set.values.push(SettledValue { channel, quantity, spread, uncertainty, probe: None });
     }
     if set.values.is_empty() { Err("there is no settled set in it".to_owned()) } else { Ok(set) }

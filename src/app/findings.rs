@@ -35,7 +35,12 @@ pub fn write(
         writeln!(out, "\nFirst, what limits this reading:")?;
     }
     for finding in conditions {
-        writeln!(out, "  {}: {}", title(&finding.measure, several, finding.circuit), finding.basis)?;
+        writeln!(
+            out,
+            "  {}: {}",
+            title(&finding.measure, several, finding.circuit),
+            finding.basis
+        )?;
         if why && !finding.source.is_empty() {
             writeln!(out, "      source: {}", finding.source)?;
         }
@@ -70,13 +75,13 @@ pub fn sentence(diagnosis: &Diagnosis) -> String {
     };
     let percent = percent(first.probability);
     if first.fault == Fault::None {
-        let low = diagnosis.findings.iter().any(|f| matches!(f.verdict, Verdict::Low | Verdict::High));
+        let low =
+            diagnosis.findings.iter().any(|f| matches!(f.verdict, Verdict::Low | Verdict::High));
         let note = if low { "; some measures lie outside their limits, see below" } else { "" };
         return format!("Most likely nothing is wrong ({percent}){note}.");
     }
     let what = both(first);
-    let rivals: Vec<_> =
-        first.cannot_tell_from.iter().map(|fault| fault_words(*fault)).collect();
+    let rivals: Vec<_> = first.cannot_tell_from.iter().map(|fault| fault_words(*fault)).collect();
     if rivals.is_empty() {
         format!("Most likely: {what} ({percent}).")
     } else {

@@ -82,7 +82,10 @@ fn draw(
         Constraint::Min(0),
     ])
     .areas(frame.area());
-    frame.render_widget(Paragraph::new(heading(snapshot, notice, units)).wrap(Wrap { trim: true }), top);
+    frame.render_widget(
+        Paragraph::new(heading(snapshot, notice, units)).wrap(Wrap { trim: true }),
+        top,
+    );
     frame.render_widget(channel_table(snapshot, units, colour), table);
     frame.render_widget(Line::from(whole_line(snapshot)), whole);
     frame.render_widget(Paragraph::new(lower(snapshot)).wrap(Wrap { trim: true }), below);
@@ -156,7 +159,9 @@ fn whole_line(snapshot: &Snapshot) -> String {
 fn lower(snapshot: &Snapshot) -> Vec<Line<'static>> {
     let missing = snapshot.probes.iter().filter(|probe| probe.awaited && probe.silent.is_none());
     let mut lines: Vec<Line<'static>> = missing
-        .map(|probe| Line::from(format!("not heard yet: {} ({})", probe.places.join(", "), probe.address)))
+        .map(|probe| {
+            Line::from(format!("not heard yet: {} ({})", probe.places.join(", "), probe.address))
+        })
         .collect();
     if let Some(diagnosis) = &snapshot.diagnosis {
         let likely = diagnosis.suspects.iter().take(3);

@@ -12,7 +12,8 @@ use crate::units::quantity::QuantityKind;
 
 /// One sentence, or two, that say what is going on: is it running, can the numbers be trusted.
 pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
-    let heard = snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
+    let heard =
+        snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
     let awaited = snapshot.probes.iter().filter(|probe| probe.awaited).count();
     if heard == 0 && awaited > 0 {
         return format!("Listening: none of {awaited} probes is heard yet.");
@@ -98,7 +99,9 @@ fn rate_unit(kind: QuantityKind, units: Units) -> Shown {
 
 const fn screen_decimals(kind: QuantityKind, units: Units) -> usize {
     match (kind, units) {
-        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => 0,
+        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => {
+            0
+        }
         (QuantityKind::Current | QuantityKind::StaticPressure, Units::Us) => 2,
         _ => 1,
     }
@@ -133,12 +136,14 @@ fn minutes_of(seconds: f64) -> u64 {
 
 /// A suspect on one line: name, probability, and what it cannot be told from.
 pub fn suspect(suspect: &Suspect) -> String {
-    let mut line = format!("{:>3.0} %  {}", suspect.probability * 100.0, fault_words(suspect.fault));
+    let mut line =
+        format!("{:>3.0} %  {}", suspect.probability * 100.0, fault_words(suspect.fault));
     if let Some(with) = suspect.with {
         line = format!("{line} together with {}", fault_words(with));
     }
     if !suspect.cannot_tell_from.is_empty() {
-        let others: Vec<&str> = suspect.cannot_tell_from.iter().map(|other| fault_words(*other)).collect();
+        let others: Vec<&str> =
+            suspect.cannot_tell_from.iter().map(|other| fault_words(*other)).collect();
         line = format!("{line}; these probes cannot tell it from: {}", others.join(", "));
     }
     line

@@ -148,6 +148,11 @@ impl Session {
         &self.channels
     }
 
+    /// The probe's address.
+    pub fn address(&self, probe: ProbeId) -> &str {
+        self.hearing.address(probe)
+    }
+
     /// All that a screen shows, as it is now.
     pub fn snapshot(&self) -> Snapshot {
         let progress = self.signals.progress();
