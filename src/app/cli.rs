@@ -107,7 +107,8 @@ fn start_log() {
 fn is_broken_pipe(error: &(dyn Error + 'static)) -> bool {
     let mut next = Some(error);
     while let Some(error) = next {
-        if error.downcast_ref::<io::Error>().is_some_and(|e| e.kind() == io::ErrorKind::BrokenPipe) {
+        if error.downcast_ref::<io::Error>().is_some_and(|e| e.kind() == io::ErrorKind::BrokenPipe)
+        {
             return true;
         }
         next = error.source();

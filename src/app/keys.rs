@@ -21,9 +21,18 @@ pub enum KeysError {
     /// The address cannot be used for opening.
     #[error("its address is no Bluetooth address, so what it sends cannot be opened")]
     Address,
+    /// The frame before it, sent again; no news.
+    #[error("sent again")]
+    Again,
     /// It cannot be opened.
     #[error(transparent)]
-    Seal(#[from] SealError),
+    Seal(SealError),
+}
+
+impl From<SealError> for KeysError {
+    fn from(error: SealError) -> Self {
+        if error == SealError::Repeated { Self::Again } else { Self::Seal(error) }
+    }
 }
 
 /// All keys of a job. Never printed.

@@ -10,16 +10,14 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
+use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::listen::probes::{Probes, Told};
 use crate::app::listen::table::Screen;
 use crate::app::profile;
-use crate::edge::bluetooth::{
-    self, ConnectPlan, RadioMessage, RadioSettings, ValuePlan, Who, hook_panics,
-};
+use crate::edge::bluetooth::{self, RadioMessage, RadioSettings, hook_panics};
 use crate::edge::clock::SessionClock;
 use crate::engine::json::number;
-use crate::engine::profile::{Connection, Delivery, Profiles, Source};
 use crate::engine::reading::Via;
 use crate::units::time::Elapsed;
 
@@ -59,7 +57,7 @@ pub struct Args {
 /// no adapter could be used.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let profiles = profile::load(args.profiles.as_deref())?;
-    let connect = if args.connect { plans(&profiles) } else { Vec::new() };
+    let connect = if args.connect { connect::plans(&profiles) } else { Vec::new() };
     let adapters = args.adapter.clone();
     hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);

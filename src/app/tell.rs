@@ -138,7 +138,12 @@ pub fn result(
     if !ended.derived {
         writeln!(out, "The files beside received.csv are not whole; make them again:")?;
     }
-    writeln!(out, "Try: settled replay {}{}", ended.folder.display(), if ended.derived { "" } else { " --rebuild" })
+    writeln!(
+        out,
+        "Try: settled replay {}{}",
+        ended.folder.display(),
+        if ended.derived { "" } else { " --rebuild" }
+    )
 }
 
 fn line(out: &mut dyn Write, at: Elapsed, words: &str) -> io::Result<()> {

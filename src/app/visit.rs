@@ -36,7 +36,9 @@ const FLUSH_EVERY: Duration = Duration::from_secs(2);
 /// A live visit.
 pub struct Visit {
     session: Session,
+    site: String,
     folder: Folder,
+    store: FolderStore,
     journal: Journal,
     derived: Derived,
     flushed: Elapsed,
@@ -91,12 +93,13 @@ impl Visit {
             ..journal::Settings::default()
         };
         let store = FolderStore::new(folder.path());
-        let journal = Journal::begin(store, settings, notice).map_err(Failure::world)?;
+        let journal = Journal::begin(store.clone(), settings, notice).map_err(Failure::world)?;
         let settings = derived::Settings { units: file.units, zone: begin.zone };
         let derived = Derived::begin(folder.path(), settings).map_err(Failure::world)?;
         info!(folder = %folder.path().display(), "session begun");
         let session = Session::new(file.job.clone(), profiles, None);
-        Ok(Self { session, folder, journal, derived, flushed: Elapsed::ZERO })
+        let (site, flushed) = (file.site.clone(), Elapsed::ZERO);
+        Ok(Self { session, site, folder, store, journal, derived, flushed })
     }
 
     /// The session's folder.
@@ -188,8 +191,13 @@ impl Visit {
 
 /// The profiles with digests of their texts, for `session.toml`.
 fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
-    let digest = |p: &crate::engine::profile::Profile| folder::digest(&format!("{p:?}"));
-    profiles.iter().map(|p| ProfileUsed { name: p.name().to_owned(), digest: digest(p) }).collect()
+    profiles
+        .iter()
+        .map(|p| ProfileUsed {
+            name: p.name().to_owned(),
+            digest: format!("fnv1a64:{:016x}", p.digest()),
+        })
+        .collect()
 }
 
 /// Something for the derived files' thread.
@@ -197,6 +205,7 @@ enum Work {
     Label(Elapsed, Option<Utc>),
     Output(Output),
     Flush,
+    Renamed(PathBuf),
 }
 
 /// The derived files, on a thread of their own.
@@ -249,6 +258,7 @@ fn write(mut files: DerivedFiles, work: &Receiver<Work>) -> Result<(), FolderErr
             Work::Label(at, label) => files.label(at, label),
             Work::Output(output) => files.take(&output)?,
             Work::Flush => files.flush()?,
+            Work::Renamed(folder) => files.renamed(&folder),
         }
     }
     files.finish()

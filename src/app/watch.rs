@@ -12,7 +12,7 @@ use tracing::warn;
 use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
-use crate::app::keys::Keys;
+use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
@@ -78,7 +78,8 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let shutdown = Shutdown::watch().map_err(Failure::world)?;
     bluetooth::hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);
-    let radio = bluetooth::start(radio_settings(&file, &profiles), sender).map_err(Failure::world)?;
+    let radio =
+        bluetooth::start(radio_settings(&file, &profiles), sender).map_err(Failure::world)?;
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     if !json {
         let folder = visit.folder().display();
@@ -101,7 +102,8 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         last: None,
         failed: None,
     };
-    let outcome = watch.until(&|now| shutdown.asked() || end.is_some_and(|e| now >= e), &inbox, &disk, out);
+    let outcome =
+        watch.until(&|now| shutdown.asked() || end.is_some_and(|e| now >= e), &inbox, &disk, out);
     radio.stop();
     let (ended, last, failed) = watch.end(out)?;
     outcome?;
@@ -263,6 +265,10 @@ impl Watch {
                 let via = Via::ServiceOpened(uuid, counter);
                 let opened = Payload { via, bytes: &plain, ..*payload };
                 self.take(stamp, Input::Payload(opened), out);
+            }
+            Err(KeysError::Again) => {
+                let (probe, rssi_dbm) = (payload.probe, payload.rssi_dbm);
+                self.take(stamp, Input::Heard { probe, rssi_dbm }, out);
             }
             Err(why) => {
                 let detail = why.to_string();
