@@ -10,3 +10,4 @@ mod bench;
 mod bus;
 mod cases;
 mod service;
+mod watching;
