@@ -42,8 +42,10 @@ pub struct ValuePlan {
     pub characteristic: u128,
     /// Whether to subscribe, by notification or indication, whichever it offers.
     pub subscribe: bool,
-    /// Read it this often: always, or with `subscribe` whenever nothing came for so long.
+    /// Read it this often; with `subscribe` only while it is silent.
     pub read_every: Option<Duration>,
+    /// With `subscribe` and `read_every`: how long no notification must have come.
+    pub silence: Duration,
 }
 
 /// What to do with a probe that tells its values only to who connects.
