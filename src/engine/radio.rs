@@ -627,6 +627,7 @@ impl Supervisor {
             }
             Rung::Manager | Rung::Runtime => {
                 let wait = wait.max(WAIT_FIRST);
+                receiver.rest();
                 self.root = Root::Waiting { until: self.now + wait, rung };
             }
         }

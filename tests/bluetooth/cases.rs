@@ -116,7 +116,10 @@ async fn mute(heal: impl Fn(&Bench) -> Heal, remedy: &str) {
     let took = bench.until(from, secs(70), reading_of(CLAMP)).await;
     println!("mute until {remedy}: {took:.2} s from its beginning");
     assert!(took < 60.0, "{took}");
-    assert!(bench.events("radio_remedy", remedy) >= 1);
+    let told = bench.events("radio_remedy", remedy);
+    let lines = bench.lines();
+    let events: Vec<_> = lines.iter().filter(|(_, line)| line["kind"] == "event").collect();
+    assert!(told >= 1, "{events:#?}");
     assert_eq!(bench.events("radio_fault", "mute"), 1);
 }
 
