@@ -10,13 +10,13 @@ mod commands;
 use std::time::Duration;
 
 use settled::engine::decode::{DecodeError, decode};
-use settled::engine::profile::{Delivery, ProfileError, Profiles, SHIPPED, Source, uuid};
+use settled::engine::profile::{Delivery, Profile, ProfileError, Profiles, SHIPPED, Source, uuid};
 use settled::engine::reading::{Payload, Via};
 
 #[test]
 fn all_shipped_profiles_read_and_their_examples_come_out() {
     let profiles = Profiles::parse(SHIPPED).unwrap_or_else(|errors| panic!("{}", lines(&errors)));
-    assert!(profiles.iter().count() >= 11);
+    assert!(profiles.iter().count() >= 14);
     assert!(profiles.iter().all(|profile| !profile.examples().is_empty()));
 }
 
@@ -204,6 +204,23 @@ field = [
 example = [
   { bytes = "8349BF", source = "by hand", fields = { temperature = -21.5, humidity = 48.7 } },
   { bytes = "0349BF", source = "by hand", fields = { temperature = 21.5, humidity = 48.7 } }, # change
+]
+"#,
+    );
+}
+
+#[test]
+fn a_number_and_what_stands_behind_its_point() {
+    right(
+        r#"
+layout = { kind = "fixed" }
+field = [
+  { name = "temperature", at = 0, type = "sign-magnitude", fraction = { at = 1, over = 100 }, quantity = "temperature", unit = "degC" },
+  { name = "after", at = 2 },
+]
+example = [
+  { bytes = "80 45 01", source = "by hand", fields = { after = 1, temperature = -0.69 } },
+  { bytes = "15 32 01", source = "by hand", fields = { after = 1, temperature = 21.5 } }, # change
 ]
 "#,
     );
@@ -455,6 +472,8 @@ fn wrong_fields_are_refused_with_what_is_right() {
         ("type = \"fixed-8.8\", bytes = 4", "this type takes 2 bytes"),
         ("type = \"text\", bit = 1", "have no single bits"),
         ("type = \"float\", bytes = 4, divide = 10", "are for whole numbers"),
+        ("fraction = { at = 1 }", "lacks `over`"),
+        ("quantity = \"temperature\", unit = \"F\"", "use one of degC, degF, K"),
         ("scale = 0", "`scale` must lie from"),
         ("scale = \"0.1\"", "expected a number, found string"),
         ("accuracy = -1", "must be 0 or more"),
@@ -487,7 +506,7 @@ fn wrong_examples_are_refused_with_what_is_right() {
         ("bytes = \"01\", fields = {}, source = \"x\"", "does not list `level`"),
         ("bytes = \"01\", fields = { levle = 1 }, source = \"x\"", "did you mean `level`?"),
         ("bytes = \"1\", fields = { level = 1 }, source = \"x\"", "pairs of hex digits"),
-        ("bytes = \"\", fields = { level = 1 }, source = \"x\"", "end before field"),
+        ("bytes = \"\", fields = { level = 1 }, source = \"x\"", "end before `level`"),
     ] {
         let example =
             if example.is_empty() { String::new() } else { format!("example = {{ {example} }}") };
@@ -555,6 +574,25 @@ fn a_users_profile_wins_over_a_shipped_one() {
 }
 
 #[test]
+fn of_two_profiles_that_match_the_one_that_asks_for_more_is_taken() {
+    let named = |name: &str, asked: &str| {
+        let head = "title = \"x\"\npublished = \"invented\"\nlayout = { kind = \"fixed\" }\n";
+        let body = format!("field = {{ name = \"level\" }}\n{EXAMPLE}");
+        format!("name = \"{name}\"\n{head}{body}[match]\ncompany = 0x1234\n{asked}")
+    };
+    let (wide, narrow) = (named("wide", ""), named("narrow", "first_bytes = \"01\""));
+    let via = Via::Manufacturer(0x1234);
+    let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &[1], rssi_dbm: None };
+    for files in [[&wide, &narrow], [&narrow, &wide]] {
+        let profiles = Profiles::parse(files.map(|text| ("x.toml", text.as_str()))).unwrap();
+        let taken = profiles.match_payload(&payload, None).unwrap();
+        assert_eq!(profiles.get(taken).name(), "narrow");
+        let digests: Vec<u64> = profiles.iter().map(Profile::digest).collect();
+        assert_ne!(digests[0], digests[1]);
+    }
+}
+
+#[test]
 fn equal_sequence_numbers_are_one_message() {
     let profiles = Profiles::shipped();
     let clamp = profiles.get(profiles.by_name("plain-clamp").unwrap());
@@ -565,4 +603,24 @@ fn equal_sequence_numbers_are_one_message() {
     let short = decode(clamp, via, &[0x43, 0x4C, 1, 200, 97, 0], &mut fields);
     assert_eq!(short, Err(DecodeError::Short { field: 2, at: 5, has: 6 }));
     assert!(fields.is_empty());
+}
+
+/// The guide as it stands in DEVELOPERS.md, or before it is merged there.
+fn guide() -> String {
+    let texts = ["DEVELOPERS.md", "DEVELOPERS-profiles.md"].map(std::fs::read_to_string);
+    let guides = texts.into_iter().flatten().filter(|text| text.contains("profile in ten minutes"));
+    guides.into_iter().next().unwrap()
+}
+
+#[test]
+fn the_guides_examples_are_right() {
+    let guide = guide();
+    let guide = guide.split("profile in ten minutes").nth(1).unwrap();
+    let blocks = guide.split("```toml\n").skip(1).map(|rest| rest.split("```").next().unwrap());
+    let blocks: Vec<&str> = blocks.filter(|block| block.contains("[[example]]")).collect();
+    assert_eq!(blocks.len(), 3);
+    for block in blocks {
+        let read = Profiles::parse([("guide.toml", block)]);
+        assert!(read.is_ok(), "{}", lines(&read.unwrap_err()));
+    }
 }

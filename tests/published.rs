@@ -2,5 +2,12 @@
 //!
 //! The data stand in `tests/published/`, with where they come from.
 
+#[path = "published/diagnose.rs"]
+mod diagnose;
+
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/physics.rs"]
+mod physics;
+#[path = "published/virtual_unit.rs"]
+mod virtual_unit;

@@ -80,7 +80,11 @@ impl Stack {
     }
 
     fn tells(&self) -> bool {
-        self.manager && self.stream && self.scans == 1 && !self.mute && self.powered
+        self.manager
+            && self.stream
+            && self.scans == 1
+            && !self.mute
+            && self.powered
             && !self.is_gone()
             && !matches!(self.fault, Some(Fault::HungThread | Fault::ServiceHangs))
     }

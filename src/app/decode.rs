@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::profile;
-use crate::engine::decode::{DecodeError, Field, FieldValue, Read, decode};
+use crate::engine::decode::{Field, FieldValue, Read, decode};
 use crate::engine::profile::{FieldInfo, Profile, uuid};
 use crate::engine::reading::{Payload, Via};
 use crate::engine::seal::{self, Opener, SealKey};
@@ -61,7 +61,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let profile = profiles.get(id);
     let mut fields = Vec::new();
     let read = decode(profile, via, &bytes, &mut fields).map_err(|error| {
-        let words = in_words(error, profile);
+        let words = error.in_words(profile);
         Failure::bad_input(format!("{} fits, but the payload {words}", profile.name()))
     })?;
     let counted = profile.counted(via, &bytes);
@@ -133,17 +133,6 @@ fn opened(args: &Args, via: Via, bytes: Vec<u8>) -> Result<(Via, Vec<u8>), Failu
     Ok((Via::ServiceOpened(BTHOME, counter), plain))
 }
 
-/// The error with the field's name, which the engine's number stands for.
-fn in_words(error: DecodeError, profile: &Profile) -> String {
-    match error {
-        DecodeError::Short { field, has, .. } => {
-            let name = profile.fields().get(usize::from(field)).map_or("", |info| &info.name);
-            format!("has {has} bytes, which end before `{name}`")
-        }
-        other => other.to_string(),
-    }
-}
-
 fn print(
     profile: &Profile,
     fields: &[Field],
@@ -182,7 +171,7 @@ fn as_json(
     bytes: &[u8],
 ) -> Value {
     let (number, status) = match value {
-        FieldValue::Number(number) => (json!(number), "known"),
+        FieldValue::Number(number) => (json!(rounded(number)), "known"),
         FieldValue::Absent => (Value::Null, "absent"),
         FieldValue::OutOfRange(_) => (Value::Null, "out_of_range"),
         FieldValue::Bytes { .. } => (json!(bytes_as_text(info, value, bytes)), "known"),
@@ -195,8 +184,7 @@ fn as_json(
 
 fn as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {
     let own = |si: f64| {
-        // Nine digits are more than any probe has, and hide what the way back to its unit adds.
-        let own = (info.in_own_unit(si) * 1e9).round() / 1e9;
+        let own = rounded(info.in_own_unit(si));
         format!("{own} {}", info.unit).trim_end().to_owned()
     };
     match value {
@@ -205,6 +193,11 @@ fn as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {
         FieldValue::OutOfRange(si) => format!("{}, which is out of range", own(si)),
         FieldValue::Bytes { .. } => bytes_as_text(info, value, bytes),
     }
+}
+
+/// To twelve digits: more than any probe has, and free of what the way between units adds.
+fn rounded(number: f64) -> f64 {
+    format!("{number:.11e}").parse().unwrap_or(number)
 }
 
 fn bytes_as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {

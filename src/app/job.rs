@@ -158,7 +158,13 @@ impl Problems {
     }
 
     /// A length of time, given in seconds.
-    fn seconds(&mut self, key: &str, value: Option<f64>, range: (f64, f64), d: Duration) -> Duration {
+    fn seconds(
+        &mut self,
+        key: &str,
+        value: Option<f64>,
+        range: (f64, f64),
+        d: Duration,
+    ) -> Duration {
         Duration::from_secs_f64(self.ranged(key, value, range, d.as_secs_f64()))
     }
 }
@@ -344,8 +350,10 @@ impl RawJob {
         if let Some(zone) = &self.zone
             && jiff::tz::TimeZone::get(zone).is_err()
         {
-            problems.0.push(format!("zone: no time zone is called `{zone}`; write its IANA name, \
-                                     as in America/Chicago"));
+            problems.0.push(format!(
+                "zone: no time zone is called `{zone}`; write its IANA name, \
+                                     as in America/Chicago"
+            ));
         }
         let keys = self.probe.iter().filter_map(|p| Some((p.which()?, p.key_file.clone()?)));
         let keys = keys.collect();
@@ -421,7 +429,8 @@ impl RawUnit {
         } else {
             let shared = own.check("unit", None, problems);
             let each = circuits.iter().enumerate();
-            each.map(|(n, c)| c.check(&format!("circuit {}", n + 1), Some(&shared), problems)).collect()
+            each.map(|(n, c)| c.check(&format!("circuit {}", n + 1), Some(&shared), problems))
+                .collect()
         };
         let airflow = problems.opt("unit.airflow", self.airflow.as_ref(), parse::airflow);
         if airflow.is_some() && self.airflow_basis.is_none() {
@@ -450,7 +459,8 @@ impl RawUnit {
                 parse::capacity,
             ),
             airflow: airflow.map(|flow| (flow, basis)),
-            stages: problems.ranged("unit.stages", self.stages.map(f64::from), (1.0, 4.0), 1.0) as u8,
+            stages: problems.ranged("unit.stages", self.stages.map(f64::from), (1.0, 4.0), 1.0)
+                as u8,
             variable_speed: self.variable_speed,
             economizer: self.economizer,
         }
@@ -503,12 +513,15 @@ impl RawProbe {
         if let Some(address) = &self.address
             && !is_address(address)
         {
-            problems.0.push(format!("{key}.address `{address}` is no address; write six pairs of \
-                                     hex digits, as in C4:7C:8D:00:00:01, or use name"));
+            problems.0.push(format!(
+                "{key}.address `{address}` is no address; write six pairs of \
+                                     hex digits, as in C4:7C:8D:00:00:01, or use name"
+            ));
         }
         let read = str::parse::<Place>;
         let place = problems.opt(&format!("{key}.position"), self.position.as_ref(), read);
-        let offset = problems.opt(&format!("{key}.offset"), self.offset.as_ref(), parse::difference);
+        let offset =
+            problems.opt(&format!("{key}.offset"), self.offset.as_ref(), parse::difference);
         let mut fields = BTreeMap::new();
         for (name, field) in &self.field {
             let key = format!("{key}.field.{name}");
@@ -518,7 +531,9 @@ impl RawProbe {
             fields.insert(name.clone(), FieldPlace { place, offset });
         }
         if self.position.is_none() && self.field.values().all(|f| f.position.is_none()) {
-            problems.0.push(format!("{key}: give it a position, as in position = \"suction-line\""));
+            problems
+                .0
+                .push(format!("{key}: give it a position, as in position = \"suction-line\""));
         }
         let gauge = self.pressure.map(|reference| reference == RawReference::Gauge);
         Some(Probe { which: which?, place, fields, offset, average: self.average, gauge })
@@ -582,8 +597,12 @@ impl RawSettle {
             (0.005, 5.0),
             default.drift_k_per_min_max,
         );
-        let spread =
-            problems.ranged("settle.spread_k_max", self.spread_k_max, (0.01, 10.0), default.spread_k_max);
+        let spread = problems.ranged(
+            "settle.spread_k_max",
+            self.spread_k_max,
+            (0.01, 10.0),
+            default.spread_k_max,
+        );
         let mut seconds = |key: &str, value, range, default| {
             problems.seconds(&format!("settle.{key}"), value, range, default)
         };

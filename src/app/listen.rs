@@ -1,6 +1,7 @@
 //! `settled listen`: which probes are in range, which profile fits, and what they read.
 
 mod probes;
+mod recorder;
 mod table;
 
 use std::io::{IsTerminal as _, Write};
@@ -10,16 +11,15 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
+use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::listen::probes::{Probes, Told};
+use crate::app::listen::recorder::Recorder;
 use crate::app::listen::table::Screen;
 use crate::app::profile;
-use crate::edge::bluetooth::{
-    self, ConnectPlan, RadioMessage, RadioSettings, ValuePlan, Who, hook_panics,
-};
+use crate::edge::bluetooth::{self, RadioMessage, RadioSettings, hook_panics};
 use crate::edge::clock::SessionClock;
 use crate::engine::json::number;
-use crate::engine::profile::{Connection, Delivery, Profiles, Source};
 use crate::engine::reading::Via;
 use crate::units::time::Elapsed;
 
@@ -59,12 +59,16 @@ pub struct Args {
 /// no adapter could be used.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let profiles = profile::load(args.profiles.as_deref())?;
-    let connect = if args.connect { plans(&profiles) } else { Vec::new() };
+    let connect = if args.connect { connect::plans(&profiles) } else { Vec::new() };
     let adapters = args.adapter.clone();
     hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);
     let settings = RadioSettings { adapters, connect, ..RadioSettings::default() };
-    let clock = SessionClock::start(Elapsed::ZERO);
+    let mut clock = SessionClock::start(Elapsed::ZERO);
+    let mut recorder = match &args.record {
+        Some(parent) => Some(Recorder::begin(parent, &profiles, &mut clock)?),
+        None => None,
+    };
     let ctrl_c = crate::app::listen::table::ctrl_c().map_err(Failure::world)?;
     let radio = bluetooth::start(settings, sender).map_err(Failure::world)?;
 
@@ -73,6 +77,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let mut screen = if terminal { Some(Screen::open().map_err(Failure::world)?) } else { None };
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
     let mut fault = None;
+    let mut draw_at = Elapsed::ZERO;
     loop {
         let now = clock.elapsed();
         if end.is_some_and(|end| now >= end) || ctrl_c.pressed() {
@@ -80,8 +85,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         }
         match inbox.recv_timeout(DRAW_EVERY) {
             Ok(message) => {
-                let now = clock.elapsed();
+                let stamp = clock.stamp();
+                let now = stamp.at;
                 note_fault(&message, &mut fault);
+                if let Some(recorder) = &mut recorder {
+                    recorder.take(&stamp, &message);
+                }
                 let told = probes.take(now, &message);
                 if json {
                     write_json(out, now, &told).map_err(Failure::world)?;
@@ -92,7 +101,10 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => break,
         }
-        if let Some(screen) = &mut screen {
+        if let Some(screen) = &mut screen
+            && clock.elapsed() >= draw_at
+        {
+            draw_at = clock.elapsed() + DRAW_EVERY;
             screen.draw(clock.elapsed(), &probes).map_err(Failure::world)?;
         }
     }
@@ -101,7 +113,16 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if !json {
         write!(out, "{}", probes.summary()).map_err(Failure::world)?;
     }
+    let recorded = recorder.map(Recorder::end);
+    if let Some((folder, _)) = &recorded
+        && !json
+    {
+        writeln!(out, "Recorded in {}.", folder.display()).map_err(Failure::world)?;
+    }
     out.flush().map_err(Failure::world)?;
+    if recorded.is_some_and(|(_, whole)| !whole) {
+        return Ok(Exit::NotRecorded);
+    }
     match fault {
         Some(fault) if probes.is_empty() => Err(Failure::world(format!(
             "nothing could be heard: {fault}; see that Bluetooth is on"
@@ -118,48 +139,6 @@ fn note_fault(message: &RadioMessage, fault: &mut Option<String>) {
         }
         RadioMessage::Heard { .. } => *fault = None,
         _ => {}
-    }
-}
-
-/// What the profiles say about probes that must be connected to.
-fn plans(profiles: &Profiles) -> Vec<ConnectPlan> {
-    let connected = profiles.iter().filter_map(|profile| match profile.source() {
-        Source::Connected(connection) => connection.service.map(|service| (service, connection)),
-        Source::Broadcast => None,
-    });
-    let mut plans: Vec<ConnectPlan> = Vec::new();
-    for (service, connection) in connected {
-        let who = Who::Advertises(service);
-        let plan = plan(who, connection);
-        // Several characteristics of one service are taken over one connection.
-        match plans.iter_mut().find(|other| other.who == plan.who) {
-            Some(other) => {
-                other.write_first.extend(plan.write_first);
-                other.values.extend(plan.values);
-            }
-            None => plans.push(plan),
-        }
-    }
-    plans
-}
-
-fn plan(who: Who, connection: &Connection) -> ConnectPlan {
-    let (subscribe, read_every, silence) = match connection.delivery {
-        Delivery::Notify | Delivery::Indicate => (true, None, Duration::ZERO),
-        Delivery::Read { every } => (false, Some(every), Duration::ZERO),
-        Delivery::NotifyOrRead { every, silence } => (true, Some(every), silence),
-    };
-    let writes = connection.write_first.iter();
-    let value = ValuePlan {
-        characteristic: connection.characteristic,
-        subscribe,
-        read_every,
-        silence,
-    };
-    ConnectPlan {
-        who,
-        write_first: writes.map(|w| (w.characteristic, w.bytes.clone())).collect(),
-        values: vec![value],
     }
 }
 

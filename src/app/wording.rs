@@ -2,16 +2,18 @@
 
 use std::time::Duration;
 
+use crate::app::findings::fault_words;
 use crate::engine::channel::Channel;
 use crate::engine::columns::{Shown, Units};
-use crate::engine::diagnose::finding::{Fault, Suspect};
+use crate::engine::diagnose::finding::Suspect;
 use crate::engine::reading::State;
 use crate::engine::snapshot::Snapshot;
 use crate::units::quantity::QuantityKind;
 
 /// One sentence, or two, that say what is going on: is it running, can the numbers be trusted.
 pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
-    let heard = snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
+    let heard =
+        snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
     let awaited = snapshot.probes.iter().filter(|probe| probe.awaited).count();
     if heard == 0 && awaited > 0 {
         return format!("Listening: none of {awaited} probes is heard yet.");
@@ -38,7 +40,7 @@ pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
 
 /// Which channel holds the run up, which way it goes, and how long that will take.
 fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
-    let slowest = snapshot.whole.slowest.map(|id| &snapshot.channels[usize::from(id.0)]);
+    let slowest = snapshot.progress.held_up_by.map(|id| &snapshot.channels[usize::from(id.0)]);
     let drift = slowest.and_then(|status| {
         let sample = status.sample?;
         let shown = rate_unit(status.channel.kind, units);
@@ -47,10 +49,15 @@ fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
         let name = name(&status.channel);
         Some(format!("{name} still {way} {:.2} {} a minute", per_minute.abs(), short(shown)))
     });
-    let left = snapshot.whole.left.map(|left| {
-        let (from, to) = (minutes_of(left.from_s), minutes_of(left.to_s));
-        let about = minutes_of(left.seconds);
-        if from == to { format!("about {about} min left") } else {
+    let left = snapshot.progress.left.map(|left| {
+        let (from, about) = (minutes_of(left.low_s), minutes_of(left.likely_s));
+        if !left.high_s.is_finite() {
+            return format!("at least {from} min left, most likely {about}");
+        }
+        let to = minutes_of(left.high_s);
+        if from == to {
+            format!("about {about} min left")
+        } else {
             format!("about {about} min left ({from} to {to})")
         }
     });
@@ -92,7 +99,9 @@ fn rate_unit(kind: QuantityKind, units: Units) -> Shown {
 
 const fn screen_decimals(kind: QuantityKind, units: Units) -> usize {
     match (kind, units) {
-        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => 0,
+        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => {
+            0
+        }
         (QuantityKind::Current | QuantityKind::StaticPressure, Units::Us) => 2,
         _ => 1,
     }
@@ -125,28 +134,16 @@ fn minutes_of(seconds: f64) -> u64 {
     (seconds / 60.0).ceil().max(1.0) as u64
 }
 
-/// A fault's name as people say it.
-pub const fn fault(fault: Fault) -> &'static str {
-    match fault {
-        Fault::None => "nothing wrong that these probes could show",
-        Fault::LowCharge => "too little refrigerant",
-        Fault::OverCharge => "too much refrigerant",
-        Fault::LowIndoorAirflow => "too little indoor airflow",
-        Fault::CondenserFouling => "outdoor coil dirty or short of air",
-        Fault::LiquidLineRestriction => "restriction in the liquid line",
-        Fault::CompressorValveLeakage => "compressor valves leak",
-        Fault::NonCondensables => "air or nitrogen in the refrigerant",
-    }
-}
-
 /// A suspect on one line: name, probability, and what it cannot be told from.
 pub fn suspect(suspect: &Suspect) -> String {
-    let mut line = format!("{:>3.0} %  {}", suspect.probability * 100.0, fault(suspect.fault));
+    let mut line =
+        format!("{:>3.0} %  {}", suspect.probability * 100.0, fault_words(suspect.fault));
     if let Some(with) = suspect.with {
-        line = format!("{line} together with {}", fault(with));
+        line = format!("{line} together with {}", fault_words(with));
     }
     if !suspect.cannot_tell_from.is_empty() {
-        let others: Vec<&str> = suspect.cannot_tell_from.iter().map(|other| fault(*other)).collect();
+        let others: Vec<&str> =
+            suspect.cannot_tell_from.iter().map(|other| fault_words(*other)).collect();
         line = format!("{line}; these probes cannot tell it from: {}", others.join(", "));
     }
     line

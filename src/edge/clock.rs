@@ -11,16 +11,16 @@ use jiff::civil::Date;
 
 use crate::units::time::Elapsed;
 
-/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, up to the year 9999).
+/// A wall-clock moment (ms since 1970-01-01T00:00:00Z, to late December 9999).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Utc(i64);
 
 const DAY_MS: i64 = 86_400_000;
-/// The last millisecond of the year 9999.
-const UTC_MS_MAX: i64 = 253_402_300_799_999;
+/// The last millisecond that the time library has, whatever the zone.
+const UTC_MS_MAX: i64 = 253_402_207_199_999;
 
 impl Utc {
-    /// The moment so many milliseconds after 1970 began; `None` beyond the year 9999.
+    /// The moment so many milliseconds after 1970 began; `None` beyond the range.
     pub fn from_ms(ms: i64) -> Option<Self> {
         (0..=UTC_MS_MAX).contains(&ms).then_some(Self(ms))
     }
@@ -31,8 +31,9 @@ impl Utc {
     }
 
     /// The moment as the time library has it.
+    #[expect(clippy::missing_panics_doc, reason = "every `Utc` is a possible timestamp")]
     pub fn timestamp(self) -> Timestamp {
-        Timestamp::from_millisecond(self.0).expect("1970 to 9999 is possible")
+        Timestamp::from_millisecond(self.0).expect("a `Utc` lies in the library's range")
     }
 
     /// The moment that `ms` later is, or earlier.
@@ -57,37 +58,43 @@ impl Default for Labels {
 /// How long a label is (bytes).
 pub const LABEL_LEN: usize = 24;
 
+/// A label, or none.
+#[derive(Debug, Clone, Copy)]
+pub struct Label {
+    bytes: [u8; LABEL_LEN],
+    len: usize,
+}
+
+impl Label {
+    /// The label; empty where there is none.
+    pub fn as_str(&self) -> &str {
+        std::str::from_utf8(&self.bytes[..self.len]).unwrap_or_default()
+    }
+}
+
 impl Labels {
     /// Appends the label of `utc`.
     pub fn push(&mut self, out: &mut Vec<u8>, utc: Utc) {
+        out.extend_from_slice(&self.bytes(utc));
+    }
+
+    fn bytes(&mut self, utc: Utc) -> [u8; LABEL_LEN] {
         let day = utc.0.div_euclid(DAY_MS);
         if day != self.day {
-            let date =
-                utc.timestamp().to_zoned_datetime(jiff::tz::TimeZone::UTC).date().to_string();
+            let date = utc.timestamp().to_zoned_datetime(jiff::tz::TimeZone::UTC).date();
             self.day = day;
-            self.prefix[..10].copy_from_slice(&date.as_bytes()[..10]);
+            self.prefix[..10].copy_from_slice(&date.to_string().as_bytes()[..10]);
         }
-        out.extend_from_slice(&self.prefix);
-        let ms = utc.0.rem_euclid(DAY_MS) as u32;
-        let two = |value: u32| [b'0' + (value / 10) as u8, b'0' + (value % 10) as u8];
-        let [h, m, s] = [ms / 3_600_000, ms / 60_000 % 60, ms / 1_000 % 60].map(two);
-        let ms = ms % 1_000;
-        let [t, u] = two(ms % 100);
-        out.extend_from_slice(&[
-            h[0],
-            h[1],
-            b':',
-            m[0],
-            m[1],
-            b':',
-            s[0],
-            s[1],
-            b'.',
-            b'0' + (ms / 100) as u8,
-            t,
-            u,
-            b'Z',
-        ]);
+        let mut ms = utc.0.rem_euclid(DAY_MS) as u32;
+        let mut label = *b"....-..-..T..:..:......Z";
+        label[..11].copy_from_slice(&self.prefix);
+        for (at, base) in [(22, 10), (21, 10), (20, 10), (18, 10), (17, 6), (15, 10), (14, 6)] {
+            label[at] = b'0' + (ms % base) as u8;
+            ms /= base;
+        }
+        label[12] = b'0' + (ms % 10) as u8;
+        label[11] = b'0' + (ms / 10) as u8;
+        label
     }
 
     /// The label of `utc`; empty where there is none.
@@ -96,7 +103,17 @@ impl Labels {
         if let Some(utc) = utc {
             self.push(&mut out, utc);
         }
-        String::from_utf8(out).expect("a label is ASCII")
+        String::from_utf8(out).unwrap_or_default()
+    }
+
+    /// The label of `utc`, empty where there is none, without an allocation.
+    pub fn stack(&mut self, utc: Option<Utc>) -> Label {
+        let mut label = Label { bytes: [0; LABEL_LEN], len: 0 };
+        if let Some(utc) = utc {
+            label.bytes = self.bytes(utc);
+            label.len = LABEL_LEN;
+        }
+        label
     }
 
     /// The moment that a label of our form names; `None` for every other text.
@@ -158,7 +175,7 @@ impl Wall {
     /// Takes what both clocks show now; `kept` says that something keeps the wall clock right: a
     /// battery, or a time service.
     pub fn observe(&mut self, at: Elapsed, wall: Utc, kept: bool) -> Option<WallChange> {
-        let offset = wall.0 - at.as_ms() as i64;
+        let offset = wall.0 - at.as_ms().cast_signed();
         let by = self.offset_ms.map_or(0, |before| offset - before);
         if self.offset_ms.is_none() || by.abs() >= STEP_MS_MIN {
             self.offset_ms = Some(offset);
@@ -209,13 +226,13 @@ pub struct SessionClock {
 impl SessionClock {
     /// A clock that shows `at` now: zero for a new session, later for one that goes on.
     pub fn start(at: Elapsed) -> Self {
-        let zero_ms = machine_ms() as i64 - at.as_ms() as i64;
+        let zero_ms = machine_ms().cast_signed() - at.as_ms().cast_signed();
         Self { zero_ms, wall: Wall::default(), kept: false, look_at: Elapsed::ZERO }
     }
 
     /// Engine time now.
     pub fn elapsed(&self) -> Elapsed {
-        Elapsed::from_ms((machine_ms() as i64 - self.zero_ms).max(0) as u64)
+        Elapsed::from_ms((machine_ms().cast_signed() - self.zero_ms).max(0) as u64)
     }
 
     /// Engine time and its label now.
@@ -280,7 +297,7 @@ pub fn goes_on(
     let (last_at, last_label) = last;
     let (boot_id, machine_ms) = machine;
     let by_machine = (!boot_id.is_empty() && boot_id == kept.boot_id)
-        .then(|| u64::try_from(machine_ms as i64 - kept.zero_ms).ok())
+        .then(|| u64::try_from(machine_ms.cast_signed() - kept.zero_ms).ok())
         .flatten()
         .filter(|at| *at >= last_at.as_ms())
         .map(|at| Duration::from_millis(at - last_at.as_ms()));
@@ -352,7 +369,7 @@ mod tests {
             "2031-06-04T19:05:12.345Z",
             "2031-06-04T23:59:59.999Z",
             "2032-02-29T00:00:00.001Z",
-            "9999-12-31T23:59:59.999Z",
+            "9999-12-30T21:59:59.999Z",
         ] {
             assert_eq!(labels.text(Some(utc(text))), text);
             assert_eq!(labels.read(text.as_bytes()), Some(utc(text)));

@@ -2,3 +2,9 @@
 
 pub mod bluetooth;
 pub mod clock;
+pub mod derived;
+pub mod folder;
+pub mod journal;
+pub mod readings;
+pub mod rows;
+pub mod store;

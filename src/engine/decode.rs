@@ -3,9 +3,12 @@
 //! Total: any bytes with any profile give fields or an error, never a panic. Nothing is allocated
 //! once the caller's vector has grown.
 
+mod checksum;
+mod number;
+
 use crate::engine::profile::Profile;
 use crate::engine::profile::layout::{
-    Checksum, Coding, Condition, FieldPlan, Layout, Slice, Sum, Tag, Tagged, Unknown,
+    Coding, Condition, FieldPlan, Layout, Slice, Tag, Tagged, Unknown,
 };
 use crate::engine::reading::Via;
 
@@ -97,6 +100,20 @@ pub enum DecodeError {
     Long(usize),
 }
 
+impl DecodeError {
+    /// The error with the field's name in place of its number.
+    pub fn in_words(&self, profile: &Profile) -> String {
+        match *self {
+            Self::Short { field, has, .. } => {
+                let info = profile.fields().get(usize::from(field));
+                let name = info.map_or("", |info| info.name.as_str());
+                format!("has {has} bytes, which end before `{name}`")
+            }
+            other => other.to_string(),
+        }
+    }
+}
+
 /// Longest manufacturer data, company id included (bytes).
 /// Source: Bluetooth Core Specification, vol 3 part C 11: a length byte, less the type.
 const MANUFACTURER_DATA_MAX: usize = 254;
@@ -168,7 +185,7 @@ fn decode_layout(
     bytes: &[u8],
     fields: &mut Vec<Field>,
 ) -> Result<Read, DecodeError> {
-    if layout.checksum.as_ref().is_some_and(|checksum| !agrees(checksum, bytes)) {
+    if layout.checksum.as_ref().is_some_and(|checksum| !checksum::agrees(checksum, bytes)) {
         return Err(DecodeError::Checksum);
     }
     let mut shift = 0;
@@ -309,11 +326,11 @@ fn finish(plan: &FieldPlan, number: f64, bytes: &[u8], whole: &[u8]) -> FieldVal
 fn number(plan: &FieldPlan, raw: u64, bytes: &[u8]) -> Option<f64> {
     let bits = u32::from(plan.slice.bits);
     let (negative, magnitude) = match plan.coding {
-        Coding::Float => return float(raw, bits),
-        Coding::Medical => return medical(raw, bits),
-        Coding::Bcd => (false, bcd(raw)?),
+        Coding::Float => return number::float(raw, bits),
+        Coding::Medical => return number::medical(raw, bits),
+        Coding::Bcd => (false, number::bcd(raw)?),
         Coding::Signed => {
-            let value = sign_extended(raw, bits);
+            let value = number::sign_extended(raw, bits);
             (value < 0, value.unsigned_abs())
         }
         Coding::SignMagnitude => {
@@ -325,77 +342,12 @@ fn number(plan: &FieldPlan, raw: u64, bytes: &[u8]) -> Option<f64> {
     let part = magnitude / plan.divide;
     let part = if plan.modulo == 0 { part } else { part % plan.modulo };
     let minus = plan.sign.and_then(|sign| take(sign, bytes, 0)).is_some_and(|s| s == 1);
-    let number = part as f64;
+    let fraction = match plan.fraction {
+        Some((slice, over)) => take(slice, bytes, 0)? as f64 / over,
+        None => 0.0,
+    };
+    let number = part as f64 + fraction;
     Some(if negative ^ minus { -number } else { number })
-}
-
-const fn sign_extended(raw: u64, bits: u32) -> i64 {
-    let unused = 64 - bits;
-    (raw << unused).cast_signed() >> unused
-}
-
-/// IEEE 754; not-a-number and the infinities are not known.
-fn float(raw: u64, bits: u32) -> Option<f64> {
-    let value = match bits {
-        16 => half(raw as u16),
-        32 => f64::from(f32::from_bits(raw as u32)),
-        _ => f64::from_bits(raw),
-    };
-    value.is_finite().then_some(value)
-}
-
-/// IEEE 754 binary16: sign, 5 bits of exponent (bias 15), 10 of fraction.
-fn half(raw: u16) -> f64 {
-    let fraction = f64::from(raw & 0x3FF) / 1024.0;
-    let magnitude = match i32::from(raw >> 10 & 0x1F) {
-        0 => fraction * libm::exp2(-14.0),
-        31 => f64::NAN,
-        exponent => (1.0 + fraction) * libm::exp2(f64::from(exponent - 15)),
-    };
-    if raw & 0x8000 == 0 { magnitude } else { -magnitude }
-}
-
-/// IEEE 11073-20601 FLOAT (exponent 8 bit, mantissa 24) and SFLOAT (4 and 12), base ten.
-///
-/// With an exponent of 0 the mantissas around the lowest one are not-a-number, not at this
-/// resolution, the infinities and one that is reserved: none of them is a reading.
-fn medical(raw: u64, bits: u32) -> Option<f64> {
-    let mantissa_bits = if bits == 16 { 12 } else { 24 };
-    let mantissa = sign_extended(raw, mantissa_bits);
-    let exponent = sign_extended(raw >> mantissa_bits, bits - mantissa_bits) as i32;
-    let limit = 1_i64 << (mantissa_bits - 1);
-    let special = mantissa >= limit - 2 || mantissa <= -limit + 2;
-    if exponent == 0 && special {
-        return None;
-    }
-    let mantissa = mantissa as f64;
-    let power = power_of_ten(exponent.unsigned_abs());
-    let value = if exponent < 0 { mantissa / power } else { mantissa * power };
-    value.is_finite().then_some(value)
-}
-
-fn power_of_ten(exponent: u32) -> f64 {
-    match exponent {
-        0 => 1.0,
-        1 => 10.0,
-        2 => 100.0,
-        3 => 1e3,
-        4 => 1e4,
-        more => libm::pow(10.0, f64::from(more)),
-    }
-}
-
-/// Four bits a digit; `None` where one is no digit.
-fn bcd(raw: u64) -> Option<u64> {
-    let mut value = 0;
-    for place in (0..16).rev() {
-        let digit = raw >> (4 * place) & 0xF;
-        if digit > 9 {
-            return None;
-        }
-        value = value * 10 + digit;
-    }
-    Some(value)
 }
 
 /// Fields that are bytes, text or a number written in digits.
@@ -404,34 +356,10 @@ fn read_bytes(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Opt
     let length = if plan.to_end { bytes.len().checked_sub(from)? } else { plan.slice.bytes.into() };
     let found = bytes.get(from..from + length)?;
     if plan.coding == Coding::Digits {
-        let value = digits(found).map(|number| finish(plan, number, bytes, whole));
+        let value = number::digits(found).map(|number| finish(plan, number, bytes, whole));
         return Some(value.unwrap_or(FieldValue::Absent));
     }
     Some(FieldValue::Bytes { from: from as u16, len: length as u16 })
-}
-
-/// The decimal number that is written there: spaces, a sign, digits with at most one point.
-fn digits(text: &[u8]) -> Option<f64> {
-    let text = text.trim_ascii();
-    let (negative, text) = match text.first()? {
-        b'-' => (true, &text[1..]),
-        b'+' => (false, &text[1..]),
-        _ => (false, text),
-    };
-    let (mut value, mut decimals, mut point, mut seen) = (0_u64, 0, false, false);
-    for byte in text {
-        match byte {
-            b'0'..=b'9' => {
-                seen = true;
-                decimals += u32::from(point);
-                value = value.checked_mul(10)?.checked_add(u64::from(byte - b'0'))?;
-            }
-            b'.' if !point => point = true,
-            _ => return None,
-        }
-    }
-    let value = value as f64 / power_of_ten(decimals);
-    seen.then_some(if negative { -value } else { value })
 }
 
 /// Where the slice begins.
@@ -443,7 +371,7 @@ fn place(slice: Slice, bytes: &[u8], shift: usize) -> Option<usize> {
 }
 
 /// The slice's bits; `None` where the bytes end before.
-fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
+pub(super) fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
     let from = place(slice, bytes, shift)?;
     let window = bytes.get(from..from + usize::from(slice.bytes))?;
     let mask = u64::MAX >> (64 - u32::from(slice.bits));
@@ -465,66 +393,6 @@ fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
 fn holds(condition: &Condition, value: &[u8], whole: &[u8]) -> bool {
     let bytes = if condition.of_payload { whole } else { value };
     take(condition.slice, bytes, 0).is_some_and(|found| condition.equals.contains(&found))
-}
-
-/// Whether the checksum agrees; a payload too short to have one does not.
-fn agrees(checksum: &Checksum, bytes: &[u8]) -> bool {
-    let end = |at: i16| match usize::try_from(at) {
-        Ok(at) if at > 0 => Some(at),
-        _ => bytes.len().checked_sub(usize::from(at.unsigned_abs())),
-    };
-    let from = match usize::try_from(checksum.from) {
-        Ok(at) => Some(at),
-        Err(_) => bytes.len().checked_sub(usize::from(checksum.from.unsigned_abs())),
-    };
-    let (Some(from), Some(to)) = (from, end(checksum.to)) else { return false };
-    let (Some(summed), Some(stored)) = (bytes.get(from..to), take(checksum.stored, bytes, 0))
-    else {
-        return false;
-    };
-    sum(checksum.sum, u32::from(checksum.stored.bits), summed) == stored
-}
-
-fn sum(kind: Sum, bits: u32, bytes: &[u8]) -> u64 {
-    let mask = u64::MAX >> (64 - bits);
-    match kind {
-        Sum::Add { initial, xor } => {
-            let add = |sum: u64, byte: &u8| sum.wrapping_add(u64::from(*byte));
-            (bytes.iter().fold(initial, add) ^ xor) & mask
-        }
-        Sum::Xor { initial } => {
-            bytes.iter().fold(initial, |sum, byte| sum ^ u64::from(*byte)) & mask
-        }
-        Sum::Crc { polynomial, initial, reflected, xor } => {
-            let crc = if reflected {
-                crc_reflected(polynomial.reverse_bits() >> (64 - bits), initial, bytes)
-            } else {
-                crc_forward(polynomial, bits, initial, bytes)
-            };
-            (crc ^ xor) & mask
-        }
-    }
-}
-
-fn crc_forward(polynomial: u64, bits: u32, initial: u64, bytes: &[u8]) -> u64 {
-    let top = 1_u64 << (bits - 1);
-    bytes.iter().fold(initial, |crc, byte| {
-        let mut crc = crc ^ u64::from(*byte) << (bits - 8);
-        for _ in 0..8 {
-            crc = if crc & top == 0 { crc << 1 } else { crc << 1 ^ polynomial };
-        }
-        crc
-    })
-}
-
-fn crc_reflected(polynomial: u64, initial: u64, bytes: &[u8]) -> u64 {
-    bytes.iter().fold(initial, |crc, byte| {
-        let mut crc = crc ^ u64::from(*byte);
-        for _ in 0..8 {
-            crc = if crc & 1 == 0 { crc >> 1 } else { crc >> 1 ^ polynomial };
-        }
-        crc
-    })
 }
 
 #[cfg(test)]
@@ -577,7 +445,9 @@ mod tests {
         let whole = || prop::sample::select(vec!["unsigned", "signed", "sign-magnitude", "bcd"]);
         let whole = (whole(), any_slice(), 1_u32..2_000, 2_u32..2_000, any_slice());
         let whole = whole.prop_map(|(coding, slice, divide, modulo, sign)| {
-            format!("type = \"{coding}\", {slice}, divide = {divide}, modulo = {modulo}, sign = {{ {sign} }}")
+            let more =
+                format!("divide = {divide}, modulo = {modulo}, fraction = {{ at = 1, over = 9 }}");
+            format!("type = \"{coding}\", {slice}, {more}, sign = {{ {sign} }}")
         });
         let sized = prop::sample::select(vec![
             "type = \"float\", bytes = 2",

@@ -3,17 +3,34 @@
 //! Pure: no clock, file, thread or log. Everything it needs comes in as an argument, so the same
 //! inputs always give the same findings, from the radio, a record or a test.
 
+pub mod approach;
 pub mod channel;
 pub mod columns;
+pub mod cycle;
 pub mod decode;
 pub mod diagnose;
+pub mod frost;
+pub mod hearing;
+pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod json;
 pub mod output;
 pub mod presence;
 pub mod profile;
+pub mod progress;
 pub mod radio;
 pub mod reading;
 pub mod record;
+pub mod role;
+pub mod run;
 pub mod seal;
+pub mod session;
+pub mod set;
+pub mod settle;
+pub mod signals;
+pub mod smooth;
+pub mod snapshot;
+pub mod tables;
+pub mod turn;
+pub mod window;

@@ -32,7 +32,7 @@ use matching::{Key, Match};
 use unit::Linear;
 
 /// The profiles shipped with the program: file name and text.
-pub const SHIPPED: [(&str, &str); 8] = [
+pub const SHIPPED: [(&str, &str); 10] = [
     ("battery-service.toml", include_str!("../../probe-profiles/battery-service.toml")),
     ("bthome-v2.toml", include_str!("../../probe-profiles/bthome-v2.toml")),
     ("eddystone-tlm.toml", include_str!("../../probe-profiles/eddystone-tlm.toml")),
@@ -41,6 +41,8 @@ pub const SHIPPED: [(&str, &str); 8] = [
     ("plain-clamp.toml", include_str!("../../probe-profiles/plain-clamp.toml")),
     ("plain-clamp-pair.toml", include_str!("../../probe-profiles/plain-clamp-pair.toml")),
     ("plain-gauge.toml", include_str!("../../probe-profiles/plain-gauge.toml")),
+    ("rawv1.toml", include_str!("../../probe-profiles/rawv1.toml")),
+    ("rawv2.toml", include_str!("../../probe-profiles/rawv2.toml")),
 ];
 
 /// A profile's number among [`Profiles`].
@@ -185,6 +187,7 @@ pub struct Profile {
     title: String,
     published: Vec<String>,
     user: bool,
+    digest: u64,
     matching: Match,
     source: Source,
     fields: Box<[FieldInfo]>,
@@ -213,6 +216,12 @@ impl Profile {
     /// Whether it comes from a user's folder.
     pub fn is_users(&self) -> bool {
         self.user
+    }
+
+    /// A number that changes with the text of the profile's file, for the record: FNV-1a, 64 bit.
+    /// It tells versions apart; it is no proof against forgery.
+    pub fn digest(&self) -> u64 {
+        self.digest
     }
 
     /// How the probe's bytes are to be had.

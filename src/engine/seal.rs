@@ -171,7 +171,8 @@ impl Opener {
             return Ok(rest);
         }
         // It stands there in the order of the air, last byte first.
-        let reversed: Vec<u8> = self.address.iter().rev().copied().collect();
+        let mut reversed = self.address;
+        reversed.reverse();
         let (address, rest) = rest.split_at_checked(ADDRESS).ok_or(SealError::Length(length))?;
         if address == reversed { Ok(rest) } else { Err(SealError::Address) }
     }

@@ -9,12 +9,13 @@ use std::time::Duration;
 
 use crate::engine::channel::Channel;
 use crate::engine::decode::{self, Field, FieldValue};
+use crate::engine::diagnose::derive::Layout;
 use crate::engine::diagnose::finding::Diagnosis;
-use crate::engine::diagnose::{self, Context};
+use crate::engine::diagnose::{Context, diagnose};
 use crate::engine::hearing::{Heard, Hearing, Slot};
 use crate::engine::input::{Input, Origin};
 use crate::engine::job::Job;
-use crate::engine::output::{Derived, Event, Moment, NewChannel, Output};
+use crate::engine::output::{Event, Moment, NewChannel, Output};
 use crate::engine::profile::{ProfileId, Profiles};
 use crate::engine::reading::{
     ChannelId, Instrument, Payload, ProbeId, Reading, SettledSet, SettledValue, State, Via,
@@ -38,7 +39,10 @@ pub struct Session {
     hearing: Hearing,
     signals: Signals,
     channels: Vec<NewChannel>,
+    layout: Layout,
+    instruments: Vec<(Channel, Instrument)>,
     typed: Vec<Typed>,
+    notes: Vec<String>,
     diagnosis: Option<Diagnosis>,
     counts: Counts,
     fields: Vec<Field>,
@@ -68,7 +72,10 @@ impl Session {
             baseline,
             now: Elapsed::ZERO,
             channels: Vec::new(),
+            layout: Layout::default(),
+            instruments: Vec::new(),
             typed: Vec::new(),
+            notes: Vec::new(),
             diagnosis: None,
             counts: Counts::default(),
             fields: Vec::new(),
@@ -89,7 +96,10 @@ impl Session {
             Input::Value { channel, quantity, uncertainty, origin } => {
                 self.take_value(&channel, quantity, uncertainty, origin);
             }
-            Input::Note(text) => self.event("note", "", text),
+            Input::Note(text) => {
+                self.notes.push(text.to_owned());
+                self.event("note", "", text);
+            }
             Input::Changed(text) => self.take_change(text),
             Input::Event { event, subject, detail } => {
                 self.event(&event.replace('-', "_"), subject, detail);
@@ -138,6 +148,11 @@ impl Session {
         &self.channels
     }
 
+    /// The probe's address.
+    pub fn address(&self, probe: ProbeId) -> &str {
+        self.hearing.address(probe)
+    }
+
     /// All that a screen shows, as it is now.
     pub fn snapshot(&self) -> Snapshot {
         let progress = self.signals.progress();
@@ -150,11 +165,11 @@ impl Session {
         Snapshot {
             at: self.now,
             state: self.signals.state(),
-            run: self.signals.run(self.now),
+            run: self.signals.running_since().map(|start| self.now - start),
             probes: self.hearing.statuses(self.now),
             channels: self.channels.iter().map(status).collect(),
-            whole: progress.whole.clone(),
-            diagnosis: self.diagnosis.clone(),
+            progress: progress.clone(),
+            diagnosis: self.diagnosis_now(),
             counts: self.counts,
         }
     }
@@ -187,13 +202,9 @@ impl Session {
             levels[usize::from(typed.channel.0)] = Some(typed.quantity.get());
             typed.shown = true;
         }
-        let derived = self.derive(&levels);
+        let derived = self.layout.derive(&levels);
         let state = self.signals.state();
         self.outputs.push_back(Output::Moment(Moment { at, state, levels, derived }));
-    }
-
-    fn derive(&self, levels: &[Option<f64>]) -> [Option<f64>; Derived::ALL.len()] {
-        diagnose::measure::derive(&self.job, &self.channels, levels)
     }
 
     fn take_payload(&mut self, payload: &Payload<'_>) {
@@ -207,7 +218,7 @@ impl Session {
         let profile = self.profiles.get(profile_id);
         let mut fields = std::mem::take(&mut self.fields);
         match decode::decode(profile, payload.via, payload.bytes, &mut fields) {
-            Err(error) => self.refuse(payload.probe, &error.to_string()),
+            Err(error) => self.refuse(payload.probe, &error.in_words(profile)),
             Ok(_) => {
                 let sequence = profile.sequence(&fields);
                 let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
@@ -228,7 +239,9 @@ impl Session {
     fn take_field(&mut self, probe: ProbeId, profile: ProfileId, field: &Field, lasts: bool) {
         let value = match field.value {
             FieldValue::Number(value) => value,
-            FieldValue::OutOfRange(value) => return self.refuse_field(probe, profile, field, value),
+            FieldValue::OutOfRange(value) => {
+                return self.refuse_field(probe, profile, field, value);
+            }
             FieldValue::Absent | FieldValue::Bytes { .. } => return,
         };
         let key = (profile, field.index, field.repeat);
@@ -250,7 +263,8 @@ impl Session {
     }
 
     fn refuse_field(&mut self, probe: ProbeId, profile: ProfileId, field: &Field, value: f64) {
-        let name = self.profiles.get(profile).fields()[usize::from(field.index)].numbered(field.repeat);
+        let name =
+            self.profiles.get(profile).fields()[usize::from(field.index)].numbered(field.repeat);
         let reason = format!("{name} is {value}, which is out of its range");
         let address = self.hearing.address(probe).to_owned();
         self.refuse(&address, &reason);
@@ -272,18 +286,14 @@ impl Session {
     }
 
     /// Finds out, once, where a field of a probe belongs.
-    fn make_slot(
-        &mut self,
-        probe: ProbeId,
-        profile_id: ProfileId,
-        field: &Field,
-    ) -> Slot {
+    fn make_slot(&mut self, probe: ProbeId, profile_id: ProfileId, field: &Field) -> Slot {
         let profile = self.profiles.get(profile_id);
         let described = &profile.fields()[usize::from(field.index)];
         let name = described.numbered(field.repeat).into_owned();
         let slot = match (described.kind, self.hearing.placement(probe, &name)) {
             (Some(QuantityKind::Battery), _) => Slot::Battery,
             (None, _) | (_, None) => Slot::Nowhere,
+            (Some(kind), Some(placed)) if !placed.takes(kind) => Slot::Nowhere,
             (Some(kind), Some(placed)) => {
                 // Hand-held and clamped-on pressure probes read gauge (common practice, no source).
                 let gauge = described.gauge.or(placed.gauge).unwrap_or(true);
@@ -320,7 +330,8 @@ impl Session {
                 Slot::Channel { channel: id, offset, member: self.hearing.add_member(id, true) }
             }
             Some((_, owner)) => {
-                let owner = owner.map_or("typed values".to_owned(), |p| self.hearing.address(p).to_owned());
+                let owner =
+                    owner.map_or("typed values".to_owned(), |p| self.hearing.address(p).to_owned());
                 let detail = format!(
                     "{channel} already comes from {owner}; give field.{field}.position another \
                      place, or say average = true in both"
@@ -341,7 +352,10 @@ impl Session {
     ) -> ChannelId {
         let id = self.signals.add_channel(&channel, instrument, probe);
         let known = NewChannel { id, channel, probe, field, instrument };
+        self.instruments.push((known.channel.clone(), instrument));
         self.channels.push(known.clone());
+        let channels: Vec<Channel> = self.channels.iter().map(|k| k.channel.clone()).collect();
+        self.layout = Layout::new(&self.job, &channels);
         self.outputs.push_back(Output::Channel(known));
         id
     }
@@ -431,8 +445,8 @@ impl Session {
                     self.outputs.push_back(Output::Cycle(cycle));
                 }
                 SignalEvent::SettledSet(set) => self.take_set(set),
-                SignalEvent::Remark { event, subject, detail } => {
-                    self.event(&event, &subject, &detail);
+                SignalEvent::Remark { at, event: name, subject, detail } => {
+                    self.outputs.push_back(event(at, name, &subject, &detail));
                 }
             }
         }
@@ -440,11 +454,39 @@ impl Session {
 
     fn take_set(&mut self, mut set: SettledSet) {
         self.counts.settled_sets += 1;
+        self.add_typed(&mut set);
+        let diagnosis = self.diagnose(&set);
+        self.diagnosis = Some(diagnosis.clone());
+        self.outputs.push_back(Output::SettledSet(set));
+        self.outputs.push_back(Output::Diagnosis(diagnosis));
+    }
+
+    /// What would be said of the stretch that holds now; else what the last set said.
+    fn diagnosis_now(&self) -> Option<Diagnosis> {
+        let holds = self.signals.provisional().map(|set| {
+            let mut set = set.clone();
+            self.add_typed(&mut set);
+            self.diagnose(&set)
+        });
+        holds.or_else(|| self.diagnosis.clone())
+    }
+
+    fn diagnose(&self, set: &SettledSet) -> Diagnosis {
+        let context = Context {
+            baseline: self.baseline.as_ref(),
+            instruments: &self.instruments,
+            notes: &self.notes,
+        };
+        diagnose(&self.job, set, &context)
+    }
+
+    /// Values that were typed lately stand beside what the probes say.
+    fn add_typed(&self, set: &mut SettledSet) {
         for typed in &self.typed {
-            let channel = self.channels[usize::from(typed.channel.0)].channel.clone();
-            if set.to - typed.at <= TYPED_HOLD && set.value(&channel).is_none() {
+            let channel = &self.channels[usize::from(typed.channel.0)].channel;
+            if set.to - typed.at <= TYPED_HOLD && set.value(channel).is_none() {
                 set.values.push(SettledValue {
-                    channel,
+                    channel: channel.clone(),
                     quantity: typed.quantity,
                     spread: 0.0,
                     uncertainty: typed.uncertainty.unwrap_or(0.0),
@@ -452,11 +494,6 @@ impl Session {
                 });
             }
         }
-        let context = Context { baseline: self.baseline.as_ref(), ..Context::default() };
-        let diagnosis = diagnose::diagnose(&self.job, &set, &context);
-        self.diagnosis = Some(diagnosis.clone());
-        self.outputs.push_back(Output::SettledSet(set));
-        self.outputs.push_back(Output::Diagnosis(diagnosis));
     }
 
     fn refuse(&mut self, probe: &str, reason: &str) {
@@ -478,4 +515,3 @@ fn event(at: Elapsed, name: &str, subject: &str, detail: &str) -> Output {
         detail: detail.to_owned(),
     })
 }
-

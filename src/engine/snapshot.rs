@@ -4,8 +4,8 @@ use std::time::Duration;
 
 use crate::engine::channel::Channel;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::progress::{ChannelProgress, Progress};
 use crate::engine::reading::{Sample, State};
-use crate::engine::signals::{ChannelProgress, WholeProgress};
 use crate::units::time::Elapsed;
 
 /// The session as it is now.
@@ -21,9 +21,9 @@ pub struct Snapshot {
     pub probes: Vec<ProbeStatus>,
     /// The channels, by their ids.
     pub channels: Vec<ChannelStatus>,
-    /// How far the whole is from settled.
-    pub whole: WholeProgress,
-    /// What the last settled set said.
+    /// How far all of it is from settled.
+    pub progress: Progress,
+    /// What the stretch that holds now says, or else the last settled set.
     pub diagnosis: Option<Diagnosis>,
     /// What was counted.
     pub counts: Counts,

@@ -196,7 +196,7 @@ impl Session<'_> {
             Found::Disconnected { address } => {
                 // A link that is being left is not listening any more.
                 let link = self.links.remove(&address);
-                drop(link.map(|link| link.send("the link was lost")));
+                let _ = link.map(|link| link.send("the link was lost"));
             }
             Found::Adapters { turn, all } => {
                 let (listed, adapters): (Vec<_>, Vec<_>) = all.into_iter().unzip();

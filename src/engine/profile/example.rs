@@ -47,7 +47,7 @@ impl Example {
             return Some(format!("the example does not match: {}", profile.match_in_words()));
         }
         if let Err(error) = outcome {
-            return Some(format!("the example does not decode: {error}"));
+            return Some(format!("the example does not decode: it {}", error.in_words(profile)));
         }
         for (name, expected) in fields {
             let field = found.iter().find(|field| name_of(profile, field) == *name);

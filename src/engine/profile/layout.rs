@@ -85,6 +85,8 @@ pub(crate) struct FieldPlan {
     pub present: Option<Condition>,
     /// A payload may end before it.
     pub optional: bool,
+    /// What stands behind the point, in other bits, and how many of it make one.
+    pub fraction: Option<(Slice, f64)>,
     pub divide: u64,
     /// 0 for none.
     pub modulo: u64,

@@ -1,5 +1,7 @@
 //! Which payloads a profile is for.
 
+use std::str::Chars;
+
 use crate::engine::profile::uuid;
 use crate::engine::reading::Via;
 
@@ -84,6 +86,7 @@ impl Match {
             words.push(text);
         }
         match self.length {
+            (1, 1) => words.push("1 byte long".to_owned()),
             (from, to) if from == to => words.push(format!("{from} bytes long")),
             (0, usize::MAX) => {}
             (from, usize::MAX) => words.push(format!("at least {from} bytes long")),
@@ -104,25 +107,28 @@ impl BytesAt {
 
 /// Whether `name` is of the pattern; takes at most their lengths' product of steps.
 fn fits(pattern: &str, name: &str) -> bool {
-    let pattern: Vec<char> = pattern.chars().collect();
-    let name: Vec<char> = name.chars().collect();
-    let (mut p, mut n) = (0, 0);
+    let (mut pattern, mut name) = (pattern.chars(), name.chars());
     // After a `*`, where to go on when what follows it does not fit.
-    let mut retry = None;
-    while n < name.len() {
-        if pattern.get(p) == Some(&'*') {
-            retry = Some((p + 1, n));
-            p += 1;
-        } else if pattern.get(p).is_some_and(|c| *c == '?' || *c == name[n]) {
-            (p, n) = (p + 1, n + 1);
-        } else if let Some((after_star, taken)) = retry {
-            retry = Some((after_star, taken + 1));
-            (p, n) = (after_star, taken + 1);
-        } else {
-            return false;
+    let mut retry: Option<(Chars<'_>, Chars<'_>)> = None;
+    while let Some(letter) = name.clone().next() {
+        match pattern.clone().next() {
+            Some('*') => {
+                pattern.next();
+                retry = Some((pattern.clone(), name.clone()));
+            }
+            Some(wanted) if wanted == '?' || wanted == letter => {
+                pattern.next();
+                name.next();
+            }
+            _ => {
+                let Some((after_star, taken)) = &mut retry else { return false };
+                taken.next();
+                pattern = after_star.clone();
+                name = taken.clone();
+            }
         }
     }
-    pattern[p..].iter().all(|c| *c == '*')
+    pattern.all(|c| c == '*')
 }
 
 #[cfg(test)]
@@ -132,7 +138,7 @@ mod tests {
     #[test]
     fn names_fit_patterns() {
         for (pattern, name) in
-            [("*", ""), ("clamp-*", "clamp-7"), ("a*b*c", "aXbYbc"), ("?x", "ax")]
+            [("*", ""), ("clamp-*", "clamp-7"), ("a*b*c", "aXbYbc"), ("?x", "äx"), ("*ab", "aab")]
         {
             assert!(fits(pattern, name), "{pattern} {name}");
         }

@@ -43,7 +43,18 @@ pub(super) fn read_file(
             problems.add(0..0, "name", format!("another profile is called `{}`", profile.name));
         }
     }
+    let digest = digest(text);
+    for profile in &mut profiles {
+        profile.digest = digest;
+    }
     if problems.none() { Ok(profiles) } else { Err(problems.into_errors()) }
+}
+
+/// FNV-1a of 64 bit. Source: the parameters published by its authors, Fowler, Noll and Vo.
+fn digest(text: &str) -> u64 {
+    const BASIS: u64 = 0xCBF2_9CE4_8422_2325;
+    const PRIME: u64 = 0x0100_0000_01B3;
+    text.bytes().fold(BASIS, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(PRIME))
 }
 
 /// `None` where something is wrong, which is then among the problems.
@@ -72,6 +83,7 @@ fn read_profile(table: Table<'_, '_>, problems: &Problems<'_>) -> Option<Profile
         title: title?,
         published,
         user: false,
+        digest: 0,
         matching: matching?,
         source: source?,
         fields,
@@ -120,7 +132,8 @@ fn read_match(table: &Table<'_, '_>) -> Option<Match> {
         service.map(Key::Service),
         characteristic.map(Key::Characteristic),
     ];
-    let given = keys.iter().flatten().count() + usize::from(any_company);
+    let written = ["company", "service", "characteristic"].map(|key| wanted.get(key).is_some());
+    let given = written.iter().filter(|is| **is).count() + usize::from(any_company);
     if given != 1 {
         wanted
             .wrong("must say one of `company`, `service`, `characteristic`, `any_company = true`");
@@ -137,7 +150,8 @@ fn read_match(table: &Table<'_, '_>) -> Option<Match> {
     }
     wanted.finish();
     let key = keys.into_iter().flatten().next();
-    (given == 1).then_some(Match { key, name, bytes, length })
+    let right = given == 1 && (key.is_some() || any_company);
+    right.then_some(Match { key, name, bytes, length })
 }
 
 fn read_length(wanted: &Table<'_, '_>) -> (usize, usize) {
@@ -394,4 +408,14 @@ pub(crate) fn read_unproved(text: &str) -> Option<Profile> {
     let profile = read_profile(Table::whole(&parsed, &problems), &problems);
     let errors = problems.into_errors();
     profile.filter(|_| errors.iter().all(|error| error.key.starts_with("example")))
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_digest_is_fnv_1a() {
+        // Source: the test vectors published with FNV: "" and "a".
+        assert_eq!(super::digest(""), 0xCBF2_9CE4_8422_2325);
+        assert_eq!(super::digest("a"), 0xAF63_DC4C_8601_EC8C);
+    }
 }

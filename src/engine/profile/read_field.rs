@@ -87,6 +87,7 @@ fn read_field(
         to_end,
         sign: field.table("sign").and_then(|sign| whole_slice(sign, order)),
         present: field.table("present").and_then(|present| read_condition(present, order)),
+        fraction: field.table("fraction").and_then(|table| read_fraction(table, order)),
         optional: field.flag("optional").unwrap_or(false),
         divide: field.integer("divide", 1..=1_000_000_000_000).unwrap_or(1) as u64,
         modulo: field.integer("modulo", 2..=1_000_000_000_000).unwrap_or(0) as u64,
@@ -132,9 +133,10 @@ const fn is_integer(coding: Coding) -> bool {
 
 /// What only whole numbers can have.
 fn check_plan(field: &Table<'_, '_>, plan: &FieldPlan) {
-    let whole_only = plan.sign.is_some() || plan.divide != 1 || plan.modulo != 0;
+    let whole_only = plan.sign.is_some() || plan.fraction.is_some();
+    let whole_only = whole_only || plan.divide != 1 || plan.modulo != 0;
     if whole_only && !is_integer(plan.coding) {
-        field.wrong("`sign`, `divide` and `modulo` are for whole numbers");
+        field.wrong("`sign`, `fraction`, `divide` and `modulo` are for whole numbers");
     }
     let strung = matches!(plan.coding, Coding::Digits | Coding::Bytes | Coding::Text);
     if strung && !plan.absent.is_empty() {
@@ -238,6 +240,16 @@ fn whole_slice(table: Table<'_, '_>, order: Order) -> Option<Slice> {
 
 pub(super) fn order(table: &Table<'_, '_>) -> Option<Order> {
     table.word("order", &[("little", Order::Little), ("big", Order::Big)])
+}
+
+fn read_fraction(table: Table<'_, '_>, order: Order) -> Option<(Slice, f64)> {
+    let slice = read_slice(&table, order);
+    let over = table.integer("over", 2..=1_000_000_000_000);
+    if table.get("over").is_none() {
+        table.wrong("lacks `over`: how many make one, as in over = 100");
+    }
+    table.finish();
+    Some((slice?, over? as f64))
 }
 
 fn condition(table: &Table<'_, '_>, order: Order) -> Option<Condition> {

@@ -37,7 +37,8 @@ pub(super) fn read_source(profile: &Table<'_, '_>, key: Option<Key>) -> Option<S
         return Some(Source::Broadcast);
     };
     let Some(table) = table else {
-        profile.wrong("lacks `[source]`; write source.delivery = \"notify\", \"indicate\", \"read\" or \"notify-or-read\"");
+        profile
+            .wrong("lacks `[source]`; write source.delivery = \"notify-or-read\" or another way");
         return None;
     };
     let way = table.word("delivery", &WAYS);

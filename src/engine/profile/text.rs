@@ -298,7 +298,9 @@ impl<'t, 'p> Item<'t, 'p> {
 pub(super) fn suggestion(text: &str, known: &[&str]) -> String {
     let near = known.iter().map(|word| (distance(text, word), *word)).min();
     match near {
-        Some((far, word)) if far <= 1 + word.len() / 4 => format!("did you mean `{word}`?"),
+        Some((far, word)) if far <= word.len().div_ceil(3) && far < word.len() => {
+            format!("did you mean `{word}`?")
+        }
         _ => format!("use one of {}", known.join(", ")),
     }
 }
@@ -327,6 +329,7 @@ mod tests {
     fn the_nearest_word_is_offered() {
         assert_eq!(suggestion("scal", &["scale", "offset"]), "did you mean `scale`?");
         assert_eq!(suggestion("colour", &["scale", "offset"]), "use one of scale, offset");
+        assert_eq!(suggestion("F", &["degF", "K"]), "use one of degF, K");
         assert_eq!((distance("kitten", "sitting"), distance("", "ab")), (3, 2));
     }
 
@@ -342,6 +345,15 @@ mod tests {
         let lines: Vec<String> = problems.into_errors().iter().map(ToString::to_string).collect();
         assert_eq!(lines[0], "p.toml:1:5: `a`: must lie from 2 to 5");
         assert_eq!(lines[1], "p.toml:3:3: `wrong[1]`: expected a whole number, found string");
+    }
+
+    #[test]
+    fn deep_nesting_is_an_error_and_not_a_crash() {
+        for text in ["a = ".to_owned() + &"[".repeat(100_000), "a.".repeat(50_000) + "a = 1"] {
+            let problems = Problems::new("p.toml", &text);
+            parse(&text, &problems);
+            assert!(!problems.none());
+        }
     }
 
     #[test]

@@ -138,7 +138,7 @@ class Table:
             scale = None
         at = lambda rows, t: float(np.exp(np.interp(t, rows[:, 0], np.log(rows[:, 1]))))
         # Whole kilopascals, so that the range is easy to say.
-        self.p_low = math.ceil(at(dew, T_LOW) / 1e3) * 1e3
+        self.p_low = math.floor(at(dew, T_LOW) / 1e3) * 1e3
         self.p_high = math.floor(min(at(dew, top), bubble[-1, 1], dew[-1, 1]) / 1e3) * 1e3
         self.scale = scale if scale else 1.1 * self.p_high
         self.hottest = fluid.T_critical() - 273.15 if scale else top + 5.0
@@ -295,8 +295,8 @@ def write(table, key, name, library, safety, folder):
                 f"        hottest_c: {table.hottest:.4f},", "        terms: [",
                 rows(series, 12), "        ],", "    },"]
     out.append("    saturation: [")
-    for term in range(SATURATION_TERMS):
-        out += ["        [", rows([table.series[c][term] for c in CURVES], 12), "        ],"]
+    for curve in CURVES:
+        out += ["        [", rows(table.series[curve], 12), "        ],"]
     out.append("    ],")
     out.append("    vapor: [")
     for term in range(VAPOR_TERMS_P):

@@ -1,0 +1,224 @@
+//! What a diagnosis says, as text for people.
+
+use std::io::{self, Write};
+
+use crate::engine::columns::{Shown, Units};
+use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Suspect};
+use crate::engine::reading::Verdict;
+use crate::units::quantity::QuantityKind;
+
+/// Probability under which a suspect is not shown to people; JSON has them all.
+const SHOWN_MIN: f64 = 0.05;
+/// Lines of evidence and advice shown for each suspect unless all are asked for.
+const LINES: usize = 3;
+
+/// Writes a diagnosis: the verdict in a sentence, suspects, conditions, measures.
+///
+/// With `why`, each measure's budget and each suspect's whole ledger.
+///
+/// # Errors
+/// When `out` does not take it.
+pub fn write(
+    diagnosis: &Diagnosis,
+    units: Units,
+    why: bool,
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    writeln!(out, "{}", sentence(diagnosis))?;
+    let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
+    for suspect in diagnosis.suspects.iter().filter(|s| s.probability >= SHOWN_MIN) {
+        write_suspect(suspect, several, why, out)?;
+    }
+    let (measures, conditions): (Vec<_>, Vec<_>) =
+        diagnosis.findings.iter().partition(|finding| is_measure(finding));
+    if !conditions.is_empty() {
+        writeln!(out, "\nFirst, what limits this reading:")?;
+    }
+    for finding in conditions {
+        writeln!(
+            out,
+            "  {}: {}",
+            title(&finding.measure, several, finding.circuit),
+            finding.basis
+        )?;
+        if why && !finding.source.is_empty() {
+            writeln!(out, "      source: {}", finding.source)?;
+        }
+    }
+    writeln!(out, "\nMeasures (± holds the true value with 95 % probability):")?;
+    for finding in measures {
+        write_measure(finding, several, units, why, out)?;
+    }
+    Ok(())
+}
+
+/// What a fault is called.
+pub const fn fault_words(fault: Fault) -> &'static str {
+    match fault {
+        Fault::None => "nothing wrong",
+        Fault::LowCharge => "too little refrigerant",
+        Fault::OverCharge => "too much refrigerant",
+        Fault::LowIndoorAirflow => "too little air over the indoor coil",
+        Fault::CondenserFouling => "too little air through the outdoor coil (dirt or fan)",
+        Fault::LiquidLineRestriction => "a restriction in the liquid line or metering device",
+        Fault::CompressorValveLeakage => "leaking compressor valves",
+        Fault::NonCondensables => "air or nitrogen in the refrigerant",
+    }
+}
+
+/// The whole in one sentence.
+pub fn sentence(diagnosis: &Diagnosis) -> String {
+    let Some(first) = diagnosis.suspects.first() else {
+        return "No fault could be weighed with these readings; see below for what is missing or \
+                in doubt."
+            .to_owned();
+    };
+    let percent = percent(first.probability);
+    if first.fault == Fault::None {
+        let low =
+            diagnosis.findings.iter().any(|f| matches!(f.verdict, Verdict::Low | Verdict::High));
+        let note = if low { "; some measures lie outside their limits, see below" } else { "" };
+        return format!("Most likely nothing is wrong ({percent}){note}.");
+    }
+    let what = both(first);
+    let rivals: Vec<_> = first.cannot_tell_from.iter().map(|fault| fault_words(*fault)).collect();
+    if rivals.is_empty() {
+        format!("Most likely: {what} ({percent}).")
+    } else {
+        format!(
+            "Most likely: {what} ({percent}), which these readings cannot tell from {}.",
+            rivals.join(" or ")
+        )
+    }
+}
+
+fn both(suspect: &Suspect) -> String {
+    match suspect.with {
+        Some(other) => {
+            format!("{} together with {}", fault_words(suspect.fault), fault_words(other))
+        }
+        None => fault_words(suspect.fault).to_owned(),
+    }
+}
+
+fn percent(probability: f64) -> String {
+    format!("{:.0} %", 100.0 * probability)
+}
+
+fn write_suspect(
+    suspect: &Suspect,
+    several: bool,
+    why: bool,
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    let circuit = if several { format!(", circuit {}", suspect.circuit) } else { String::new() };
+    writeln!(out, "\n{}  {}{circuit}", percent(suspect.probability), both(suspect))?;
+    let shown = if why { usize::MAX } else { LINES };
+    for line in suspect.evidence.iter().take(shown) {
+        writeln!(out, "      {line}")?;
+    }
+    let rivals: Vec<_> = suspect.cannot_tell_from.iter().map(|f| fault_words(*f)).collect();
+    if !rivals.is_empty() {
+        writeln!(out, "      cannot be told from: {}", rivals.join("; "))?;
+    }
+    if !suspect.check_next.is_empty() {
+        writeln!(out, "    next:")?;
+    }
+    // Advice is short, and its cautions stand last: nothing of it is cut.
+    for line in &suspect.check_next {
+        writeln!(out, "      - {line}")?;
+    }
+    Ok(())
+}
+
+/// A measure has an interval, or was withheld; all else is a condition.
+fn is_measure(finding: &Finding) -> bool {
+    finding.interval_95.is_some() || finding.basis.starts_with("withheld")
+}
+
+fn title(measure: &str, several: bool, circuit: u8) -> String {
+    let words = measure.replace('_', " ");
+    if several { format!("{words}, circuit {circuit}") } else { words }
+}
+
+fn write_measure(
+    finding: &Finding,
+    several: bool,
+    units: Units,
+    why: bool,
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    let name = title(&finding.measure, several, finding.circuit);
+    let Some(value) = finding.value else {
+        return writeln!(out, "  {name:26} {}", finding.basis);
+    };
+    let shown = Shape::of(finding.unit, units);
+    let half = finding.interval_95.map_or(0.0, |[low, high]| (high - low) / 2.0);
+    write!(out, "  {name:26} {:>8} ± {}{}", shown.text(value), shown.width(half), shown.unit)?;
+    let verdict = match finding.verdict {
+        Verdict::Within => "as expected",
+        Verdict::Low => "LOW",
+        Verdict::High => "HIGH",
+        Verdict::CannotTell => "too near a limit to tell",
+        Verdict::None => "",
+    };
+    if let Some([low, high]) = finding.expected {
+        write!(out, "  {verdict} (expected {} to {})", shown.text(low), shown.text(high))?;
+    }
+    writeln!(out)?;
+    if why {
+        writeln!(out, "      how: {}", finding.basis)?;
+        if !finding.source.is_empty() {
+            writeln!(out, "      source: {}", finding.source)?;
+        }
+        for line in &finding.budget {
+            let part = shown.fine(line.uncertainty);
+            writeln!(out, "      ± {part}{} (k = 1)  {}", shown.unit, line.what)?;
+        }
+    }
+    Ok(())
+}
+
+/// How a measure's numbers are shown.
+struct Shape {
+    scale: f64,
+    offset: f64,
+    decimals: usize,
+    unit: &'static str,
+}
+
+impl Shape {
+    fn of(unit: &str, units: Units) -> Self {
+        let us = units == Units::Us;
+        let made = |scale, offset, decimals, unit| Self { scale, offset, decimals, unit };
+        match unit {
+            "delta_degC" if us => made(1.8, 0.0, 1, " °F"),
+            "delta_degC" => made(1.0, 0.0, 1, " K"),
+            "degC" if us => made(1.8, 32.0, 1, " °F"),
+            "degC" => made(1.0, 0.0, 1, " °C"),
+            "Pa" => {
+                let shown = Shown::of(QuantityKind::StaticPressure, units);
+                made(shown.scale, 0.0, if us { 2 } else { 0 }, if us { " inH2O" } else { " Pa" })
+            }
+            "W" if us => made(3.412_142 / 1_000.0, 0.0, 1, " thousand Btu/h"),
+            "W" => made(1e-3, 0.0, 2, " kW"),
+            // Counted from 0 °F there: 1.006 kJ/(kg·K) over 17.78 K more.
+            "J_per_kg" if us => made(1.0 / 2_326.0, 7.69, 1, " Btu/lb"),
+            "J_per_kg" => made(1e-3, 0.0, 1, " kJ/kg"),
+            "s" => made(1.0 / 60.0, 0.0, 0, " min"),
+            _ => made(1.0, 0.0, 2, ""),
+        }
+    }
+
+    fn text(&self, value: f64) -> String {
+        format!("{:.*}", self.decimals, value * self.scale + self.offset)
+    }
+
+    fn width(&self, value: f64) -> String {
+        format!("{:.*}", self.decimals, value * self.scale)
+    }
+
+    fn fine(&self, value: f64) -> String {
+        format!("{:.*}", self.decimals + 1, value * self.scale)
+    }
+}

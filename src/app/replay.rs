@@ -1,0 +1,337 @@
+//! `settled replay`: the same engine on records.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::thread;
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+
+use crate::app::exit::{Exit, Failure};
+use crate::app::findings;
+use crate::app::job::JobFile;
+use crate::app::profile;
+use crate::app::screen::Screen;
+use crate::app::tell::{self, Teller};
+use crate::edge::clock;
+use crate::edge::derived::{self, DerivedFiles};
+use crate::edge::folder::{Folder, Manifest};
+use crate::edge::rows::Rows;
+use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::output::Output;
+use crate::engine::session::Session;
+use crate::units::time::Elapsed;
+
+/// The derived files, as `--rebuild` makes and compares them.
+const DERIVED: [&str; 5] =
+    ["readings.csv", "cycles.csv", "sets.csv", "events.csv", "findings.json"];
+/// Time between two pictures on the terminal.
+const PICTURE_EVERY_MS: u64 = 100;
+
+/// Runs the same engine on recorded sessions.
+///
+/// Without --rebuild nothing is written: the findings are printed. Another job can be tried on the
+/// same record with --job (other placements, another refrigerant).
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Example:\n  settled replay sessions/2031-06-04T19-05-12Z-harbour-bakery --rebuild\n  \
+    settled replay sessions/* --json"
+)]
+pub struct Args {
+    /// The sessions' folders, or - for a record on standard input (then --job is needed).
+    #[arg(required = true)]
+    sessions: Vec<PathBuf>,
+    /// A job to use in place of the recorded one.
+    #[arg(long)]
+    job: Option<PathBuf>,
+    /// Folder with further profiles; they win over shipped ones.
+    #[arg(long, value_name = "DIR")]
+    profiles: Option<PathBuf>,
+    /// Passes over what was received before this time since the beginning (minutes:seconds or
+    /// hours:minutes:seconds).
+    #[arg(long, value_parser = moment)]
+    from: Option<Elapsed>,
+    /// Stops at this time since the beginning.
+    #[arg(long, value_parser = moment)]
+    to: Option<Elapsed>,
+    /// How many times faster than true time [default: at once].
+    #[arg(long)]
+    speed: Option<f64>,
+    /// Makes the derived files again from the record.
+    #[arg(long, conflicts_with_all = ["job", "from", "to", "profiles"])]
+    rebuild: bool,
+    /// With --json: prints each reading as well.
+    #[arg(long)]
+    readings: bool,
+}
+
+/// Replays all sessions that are named.
+///
+/// # Errors
+/// A session that cannot be read, or a disk that says no.
+pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
+    if args.speed.is_some_and(|speed| !(speed > 0.0 && speed <= 1e6)) {
+        return Err(Failure::usage("--speed must be a number above 0, at most 1000000"));
+    }
+    for path in &args.sessions {
+        if args.sessions.len() > 1 && !json {
+            writeln!(out, "== {}", path.display()).map_err(Failure::world)?;
+        }
+        replay(path, args, json, out)?;
+    }
+    Ok(Exit::Done)
+}
+
+/// `minutes:seconds` or `hours:minutes:seconds`.
+fn moment(text: &str) -> Result<Elapsed, String> {
+    let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
+    let parts: Vec<u64> =
+        text.split(':').map(|part| part.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
+    let in_range =
+        parts.iter().skip(1).all(|part| *part < 60) && parts.iter().all(|p| *p < 1 << 20);
+    match (in_range, parts.as_slice()) {
+        (true, [minutes, seconds]) => Ok(Elapsed::from_secs(minutes * 60 + seconds)),
+        (true, [hours, minutes, seconds]) => {
+            Ok(Elapsed::from_secs((hours * 60 + minutes) * 60 + seconds))
+        }
+        _ => Err(wrong()),
+    }
+}
+
+/// A session on disk, ready to be replayed.
+pub struct Recorded {
+    /// Its folder; `None` for a stream.
+    pub folder: Option<Folder>,
+    /// The job, as run or as given.
+    pub file: JobFile,
+    /// The zone in which people see it.
+    pub zone: TimeZone,
+    /// Its rows.
+    pub rows: Rows,
+}
+
+impl Recorded {
+    /// Opens the session in `path` (`-`: standard input), with `job` in place of its own.
+    ///
+    /// # Errors
+    /// Where it is none, or cannot be read.
+    pub fn open(path: &Path, job: Option<&Path>) -> Result<Self, Failure> {
+        let given = job.map(JobFile::read).transpose().map_err(Failure::bad_input)?;
+        if path.as_os_str() == "-" {
+            let file = given.ok_or_else(|| {
+                Failure::usage("a record on standard input has no job; give one with --job")
+            })?;
+            let rows = Rows::of_stream(Box::new(io::stdin()), "standard input");
+            let zone = TimeZone::UTC;
+            return Ok(Self { folder: None, file, zone, rows: rows.map_err(Failure::bad_input)? });
+        }
+        let (folder, manifest) = Folder::open(path).map_err(Failure::bad_input)?;
+        let file = match given {
+            Some(file) => file,
+            None => recorded_job(path, &manifest)?,
+        };
+        let zone = TimeZone::get(&manifest.zone).unwrap_or(TimeZone::UTC);
+        let rows = folder.rows().map_err(Failure::bad_input)?;
+        Ok(Self { folder: Some(folder), file, zone, rows })
+    }
+}
+
+/// The job that a session was run with.
+fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
+    let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
+    JobFile::parse(&text).map_err(|problems| {
+        let problems = problems.join("; ");
+        Failure::bad_input(format!("{}: job in session.toml: {problems}", path.display()))
+    })
+}
+
+fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(), Failure> {
+    let mut recorded = Recorded::open(path, args.job.as_deref())?;
+    let profiles = profile::load(args.profiles.as_deref())?;
+    let mut files = match (&recorded.folder, args.rebuild) {
+        (Some(folder), true) => Some(rebuild(folder, &recorded)?),
+        _ => None,
+    };
+    let paced = args.speed.is_some();
+    let screen = if paced && !json {
+        Screen::open(recorded.file.units).map_err(Failure::world)?
+    } else {
+        None
+    };
+    let mut teller = Teller::new(recorded.file.units, json, paced && screen.is_none());
+    if !args.readings {
+        teller = teller.without_readings();
+    }
+    let session = Session::new(recorded.file.job.clone(), profiles, None);
+    let mut run = Run { session, teller, screen, last: None };
+    run.rows(&mut recorded.rows, files.as_mut(), args, out)?;
+    run.session.finish();
+    run.say(files.as_mut(), out)?;
+    if let Some(screen) = run.screen.take() {
+        screen.close().map_err(Failure::world)?;
+    }
+    let same = files.map(|files| publish(path, files)).transpose()?;
+    run.finish(path, &recorded, json, same.as_deref(), out).map_err(Failure::world)
+}
+
+fn rebuild(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
+    let settings = derived::Settings { units: recorded.file.units, zone: recorded.zone.clone() };
+    DerivedFiles::create(folder.path(), settings).map_err(Failure::world)
+}
+
+/// Gives the new files their names; says which of them differ from those that stood there.
+fn publish(path: &Path, mut files: DerivedFiles) -> Result<Vec<&'static str>, Failure> {
+    files.flush().map_err(Failure::world)?;
+    let differs = |name: &&str| !same(&path.join(name), &path.join(format!("{name}.new")));
+    let changed = DERIVED.iter().filter(|name| differs(name)).copied().collect();
+    files.publish().map_err(Failure::world)?;
+    files.finish().map_err(Failure::world)?;
+    Ok(changed)
+}
+
+/// Whether two files hold the same bytes.
+fn same(one: &Path, other: &Path) -> bool {
+    let read = |path: &Path| fs::File::open(path).map(io::BufReader::new);
+    let (Ok(mut one), Ok(mut other)) = (read(one), read(other)) else { return false };
+    loop {
+        let (Ok(a), Ok(b)) = (io::BufRead::fill_buf(&mut one), io::BufRead::fill_buf(&mut other))
+        else {
+            return false;
+        };
+        let length = a.len().min(b.len());
+        if length == 0 {
+            return a.len() == b.len();
+        }
+        if a[..length] != b[..length] {
+            return false;
+        }
+        io::BufRead::consume(&mut one, length);
+        io::BufRead::consume(&mut other, length);
+    }
+}
+
+/// One replay while it runs.
+struct Run {
+    session: Session,
+    teller: Teller,
+    screen: Option<Screen>,
+    last: Option<Diagnosis>,
+}
+
+impl Run {
+    fn rows(
+        &mut self,
+        rows: &mut Rows,
+        mut files: Option<&mut DerivedFiles>,
+        args: &Args,
+        out: &mut dyn Write,
+    ) -> Result<(), Failure> {
+        let begin_ms = clock::machine_ms();
+        let mut shown_ms = 0;
+        while let Some(row) = rows.next_row().map_err(Failure::bad_input)? {
+            if args.to.is_some_and(|to| row.at > to) {
+                break;
+            }
+            if args.from.is_some_and(|from| row.at < from) {
+                continue;
+            }
+            if let Some(speed) = args.speed {
+                wait_for(row.at, args.from, speed, begin_ms);
+            }
+            if let Some(files) = files.as_deref_mut() {
+                files.label(row.at, row.label);
+            }
+            self.session.handle(row.at, row.input);
+            self.say(files.as_deref_mut(), out)?;
+            if let Some(screen) = &mut self.screen
+                && clock::machine_ms() >= shown_ms + PICTURE_EVERY_MS
+            {
+                shown_ms = clock::machine_ms();
+                screen.show(&self.session.snapshot(), None).map_err(Failure::world)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn say(
+        &mut self,
+        files: Option<&mut DerivedFiles>,
+        out: &mut dyn Write,
+    ) -> Result<(), Failure> {
+        let mut files = files;
+        while let Some(output) = self.session.poll() {
+            if let Some(files) = files.as_deref_mut() {
+                files.take(&output).map_err(Failure::world)?;
+            }
+            self.teller.tell(&self.session, &output, out).map_err(Failure::world)?;
+            if let Output::Diagnosis(diagnosis) = output {
+                self.last = Some(diagnosis);
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(
+        &self,
+        path: &Path,
+        recorded: &Recorded,
+        json: bool,
+        changed: Option<&[&str]>,
+        out: &mut dyn Write,
+    ) -> io::Result<()> {
+        let counts = self.session.counts();
+        if json {
+            return writeln!(out, "{}", tell::summary(counts));
+        }
+        match &self.last {
+            Some(diagnosis) => findings::write(diagnosis, recorded.file.units, false, out)?,
+            None => writeln!(out, "No run settled; nothing can be said of the unit.")?,
+        }
+        writeln!(
+            out,
+            "\n{} rows: {} readings, {} refused, {} runs, {} settled sets.",
+            recorded.rows.count(),
+            counts.readings,
+            counts.refused,
+            counts.cycles,
+            counts.settled_sets
+        )?;
+        let (skipped, first) = recorded.rows.skipped();
+        if skipped > 0 {
+            let line = first.first().map_or(0, |skipped| skipped.line);
+            writeln!(out, "{skipped} rows could not be read; the first is line {line}.")?;
+        }
+        match changed {
+            None => Ok(()),
+            Some([]) => writeln!(out, "Made again in {}: all as they were.", path.display()),
+            Some(names) => {
+                writeln!(out, "Made again in {}: {} changed.", path.display(), names.join(", "))
+            }
+        }
+    }
+}
+
+/// Sleeps until `at` is due at `speed`.
+fn wait_for(at: Elapsed, from: Option<Elapsed>, speed: f64, begin_ms: u64) {
+    let since = at - from.unwrap_or(Elapsed::ZERO);
+    let due_ms = begin_ms + (since.as_secs_f64() * 1_000.0 / speed) as u64;
+    let now_ms = clock::machine_ms();
+    if due_ms > now_ms {
+        thread::sleep(Duration::from_millis(due_ms - now_ms));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_is_minutes_and_seconds() {
+        assert_eq!(moment("12:30"), Ok(Elapsed::from_secs(750)));
+        assert_eq!(moment("1:02:30"), Ok(Elapsed::from_secs(3_750)));
+        for wrong in ["", "5", "1:60", "1:2:3:4", "a:b"] {
+            assert!(moment(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,183 @@
+//! The terminal's picture of a session: a sentence, a table that updates in place, bars.
+//!
+//! No raw mode and no alternate screen: what was shown stays in the scroll-back, Ctrl-C is an
+//! ordinary signal, and it works over ssh. Nothing is told by colour alone; `NO_COLOR` is obeyed.
+
+use std::io::{self, IsTerminal, Stdout};
+
+use ratatui::backend::CrosstermBackend;
+use ratatui::layout::{Constraint, Layout};
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::Line;
+use ratatui::widgets::{Paragraph, Row, Table, Wrap};
+use ratatui::{Frame, Terminal, TerminalOptions, Viewport};
+
+use crate::app::wording;
+use crate::engine::columns::Units;
+use crate::engine::snapshot::{ChannelStatus, Snapshot};
+
+/// Lines of the picture: fits a terminal of 24 lines with room for a prompt.
+const HEIGHT: u16 = 22;
+/// Cells of a bar.
+const BAR: usize = 20;
+/// Blue of the Okabe-Ito set, which people with any colour vision tell from black and white.
+const BAR_COLOUR: Color = Color::Rgb(0, 114, 178);
+
+/// A picture on the terminal.
+pub struct Screen {
+    terminal: Terminal<CrosstermBackend<Stdout>>,
+    units: Units,
+    colour: bool,
+}
+
+impl Screen {
+    /// A picture on standard output, or `None` where that is no terminal.
+    ///
+    /// # Errors
+    /// The terminal does not answer.
+    pub fn open(units: Units) -> io::Result<Option<Self>> {
+        if !io::stdout().is_terminal() {
+            return Ok(None);
+        }
+        let options = TerminalOptions { viewport: Viewport::Inline(HEIGHT) };
+        let terminal = Terminal::with_options(CrosstermBackend::new(io::stdout()), options)?;
+        let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
+        Ok(Some(Self { terminal, units, colour }))
+    }
+
+    /// Shows the session as it is; `notice` stands on top, where there is one.
+    ///
+    /// # Errors
+    /// The terminal does not take it.
+    pub fn show(&mut self, snapshot: &Snapshot, notice: Option<&str>) -> io::Result<()> {
+        let (units, colour) = (self.units, self.colour);
+        self.terminal.draw(|frame| draw(frame, snapshot, notice, (units, colour)))?;
+        Ok(())
+    }
+
+    /// Leaves the last picture where it is and the cursor below it.
+    ///
+    /// # Errors
+    /// The terminal does not take it.
+    pub fn close(mut self) -> io::Result<()> {
+        let area = self.terminal.get_frame().area();
+        self.terminal.set_cursor_position((0, area.bottom().saturating_sub(1)))?;
+        self.terminal.show_cursor()?;
+        println!();
+        Ok(())
+    }
+}
+
+fn draw(
+    frame: &mut Frame<'_>,
+    snapshot: &Snapshot,
+    notice: Option<&str>,
+    (units, colour): (Units, bool),
+) {
+    let rows = snapshot.channels.len() as u16 + 1;
+    let [top, table, whole, below] = Layout::vertical([
+        Constraint::Length(if notice.is_some() { 4 } else { 3 }),
+        Constraint::Length(rows),
+        Constraint::Length(1),
+        Constraint::Min(0),
+    ])
+    .areas(frame.area());
+    frame.render_widget(
+        Paragraph::new(heading(snapshot, notice, units)).wrap(Wrap { trim: true }),
+        top,
+    );
+    frame.render_widget(channel_table(snapshot, units, colour), table);
+    frame.render_widget(Line::from(whole_line(snapshot)), whole);
+    frame.render_widget(Paragraph::new(lower(snapshot)).wrap(Wrap { trim: true }), below);
+}
+
+fn heading(snapshot: &Snapshot, notice: Option<&str>, units: Units) -> Vec<Line<'static>> {
+    let bold = Style::new().add_modifier(Modifier::BOLD);
+    let reversed = bold.add_modifier(Modifier::REVERSED);
+    let mut lines: Vec<Line<'static>> = Vec::new();
+    if let Some(notice) = notice {
+        lines.push(Line::styled(format!(" {notice} "), reversed));
+    }
+    lines.push(Line::styled(wording::sentence(snapshot, units), bold));
+    lines
+}
+
+fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'static> {
+    let bar = if colour { Style::new().fg(BAR_COLOUR) } else { Style::new() };
+    let rows = snapshot.channels.iter().map(|status| {
+        let (value, rate) = value_and_rate(status, units);
+        Row::new([
+            Line::from(wording::name(&status.channel)),
+            Line::from(value).right_aligned(),
+            Line::from(rate).right_aligned(),
+            Line::styled(share(status).map_or(String::new(), bar_text), bar),
+            Line::from(remark(status)),
+        ])
+    });
+    let widths = [
+        Constraint::Length(24),
+        Constraint::Length(12),
+        Constraint::Length(14),
+        Constraint::Length(BAR as u16),
+        Constraint::Min(4),
+    ];
+    let head = Row::new(["position", "       value", "        change", "to settled", ""]);
+    let dim = Style::new().add_modifier(Modifier::DIM);
+    Table::new(rows, widths).header(head.style(dim)).column_spacing(1)
+}
+
+fn value_and_rate(status: &ChannelStatus, units: Units) -> (String, String) {
+    let Some(sample) = status.sample else { return ("–".to_owned(), String::new()) };
+    let kind = status.channel.kind;
+    (wording::value(kind, sample.level, units), wording::rate(kind, sample.rate, units))
+}
+
+fn share(status: &ChannelStatus) -> Option<f64> {
+    status.progress.as_ref().and_then(|progress| Some(progress.share))
+}
+
+/// What stands behind the bar: how long the probe has been silent, or why it is not settled.
+fn remark(status: &ChannelStatus) -> String {
+    match (status.silent, &status.progress) {
+        (Some(silent), _) => format!("silent {}", wording::minutes(silent)),
+        (None, Some(progress)) => progress.reason.clone(),
+        (None, None) => String::new(),
+    }
+}
+
+/// A bar of [`BAR`] cells.
+fn bar_text(share: f64) -> String {
+    let full = (share.clamp(0.0, 1.0) * BAR as f64).round() as usize;
+    format!("{}{}", "█".repeat(full), "·".repeat(BAR - full))
+}
+
+fn whole_line(snapshot: &Snapshot) -> String {
+    let share = snapshot.progress.share;
+    format!("whole run {} {:>3.0} %   at {}", bar_text(share), share * 100.0, snapshot.at)
+}
+
+fn lower(snapshot: &Snapshot) -> Vec<Line<'static>> {
+    let missing = snapshot.probes.iter().filter(|probe| probe.awaited && probe.silent.is_none());
+    let mut lines: Vec<Line<'static>> = missing
+        .map(|probe| {
+            Line::from(format!("not heard yet: {} ({})", probe.places.join(", "), probe.address))
+        })
+        .collect();
+    if let Some(diagnosis) = &snapshot.diagnosis {
+        let likely = diagnosis.suspects.iter().take(3);
+        lines.extend(likely.map(|suspect| Line::from(wording::suspect(suspect))));
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bar_is_as_long_as_its_share() {
+        assert_eq!(bar_text(0.0).matches('█').count(), 0);
+        assert_eq!(bar_text(0.5).matches('█').count(), BAR / 2);
+        assert_eq!(bar_text(7.0).matches('█').count(), BAR);
+    }
+}

@@ -1,0 +1,265 @@
+//! A live visit: the session, its record and its derived files, held together.
+//!
+//! Whoever receives hands each input to [`Visit::take`]. The journal and the derived files have
+//! threads of their own, so that nothing here waits for the disk. What the derived files lose to a
+//! full queue or a failing disk is made again from the record by `settled replay --rebuild`.
+
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
+
+use jiff::tz::TimeZone;
+use tracing::{info, warn};
+
+use crate::app::exit::Failure;
+use crate::app::job::JobFile;
+use crate::edge::clock::{KeptClock, Utc};
+use crate::edge::derived::{self, DerivedFiles};
+use crate::edge::folder::{self, Folder, FolderError, Manifest, ProfileUsed};
+use crate::edge::journal::{self, Journal, Notice, Status};
+use crate::edge::store::FolderStore;
+use crate::engine::input::Input;
+use crate::engine::output::Output;
+use crate::engine::profile::Profiles;
+use crate::engine::session::Session;
+use crate::engine::snapshot::Snapshot;
+use crate::units::time::Elapsed;
+
+/// What may wait for the derived files. When it is full they are given up, and the record is not.
+const DERIVED_QUEUE: usize = 100_000;
+/// Longest wait for the disk when a visit ends.
+const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
+/// Least engine time between two looks at the derived files' queue: they are flushed then.
+const FLUSH_EVERY: Duration = Duration::from_secs(2);
+
+/// A live visit.
+pub struct Visit {
+    session: Session,
+    site: String,
+    folder: Folder,
+    store: FolderStore,
+    journal: Journal,
+    derived: Derived,
+    flushed: Elapsed,
+}
+
+/// Where and when a visit begins.
+#[derive(Debug, Clone)]
+pub struct Begin<'a> {
+    /// The folder that holds the sessions.
+    pub sessions: &'a Path,
+    /// The wall clock, where it is known to be right.
+    pub began: Option<Utc>,
+    /// What ties engine time to the machine's.
+    pub clock: KeptClock,
+    /// The zone in which people see the visit.
+    pub zone: TimeZone,
+}
+
+/// How a visit ended.
+#[derive(Debug)]
+pub struct Ended {
+    /// The session, for what it counted.
+    pub session: Session,
+    /// Its folder.
+    pub folder: PathBuf,
+    /// Whether every input is on the disk.
+    pub recorded: bool,
+    /// Whether the derived files are whole.
+    pub derived: bool,
+}
+
+impl Visit {
+    /// Makes the session's folder and begins its record.
+    ///
+    /// # Errors
+    /// Where the disk says no.
+    pub fn begin(
+        file: &JobFile,
+        profiles: Profiles,
+        begin: Begin<'_>,
+        notice: impl FnMut(Notice) + Send + 'static,
+    ) -> Result<Self, Failure> {
+        let table = toml::from_str(&file.text).map_err(Failure::bad_input)?;
+        let zone = begin.zone.iana_name().unwrap_or("UTC").to_owned();
+        let used = profiles_used(&profiles);
+        let name = folder::name(begin.began, &begin.clock.boot_id, &file.site);
+        let manifest = Manifest::new(&zone, begin.clock, used, table);
+        let folder = Folder::create(begin.sessions, &name, &manifest).map_err(Failure::world)?;
+        let settings = journal::Settings {
+            sync_interval: file.log.sync_interval,
+            keep_free_bytes: file.log.keep_free_bytes,
+            ..journal::Settings::default()
+        };
+        let store = FolderStore::new(folder.path());
+        let journal = Journal::begin(store.clone(), settings, notice).map_err(Failure::world)?;
+        let settings = derived::Settings { units: file.units, zone: begin.zone };
+        let derived = Derived::begin(folder.path(), settings).map_err(Failure::world)?;
+        info!(folder = %folder.path().display(), "session begun");
+        let session = Session::new(file.job.clone(), profiles, None);
+        let (site, flushed) = (file.site.clone(), Elapsed::ZERO);
+        Ok(Self { session, site, folder, store, journal, derived, flushed })
+    }
+
+    /// The session's folder.
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Records an input and hands it to the session; `heard` is told all that the session says.
+    pub fn take(
+        &mut self,
+        at: Elapsed,
+        label: Option<Utc>,
+        input: Input<'_>,
+        heard: &mut dyn FnMut(&Session, &Output),
+    ) {
+        let is_row = input != Input::Tick;
+        if is_row && let Some(resumed) = self.journal.resume(at, label) {
+            self.hand_over(at, Some(label), resumed, heard);
+        }
+        // While nothing is recorded measuring goes on; the status says so to whoever looks.
+        let recorded = self.journal.append(at, label, &input).is_ok();
+        self.hand_over(at, (is_row && recorded).then_some(label), input, heard);
+    }
+
+    /// Gives the folder its name, now that the clock is known to be right; the session began at
+    /// `began`.
+    ///
+    /// # Errors
+    /// Where the disk says no.
+    pub fn name_by_clock(&mut self, began: Option<Utc>) -> Result<(), Failure> {
+        let name = folder::name(began, "", &self.site);
+        self.folder.rename(&name).map_err(Failure::world)?;
+        self.store.renamed(self.folder.path());
+        self.derived.send(Work::Renamed(self.folder.path().to_owned()));
+        Ok(())
+    }
+
+    /// How the journal stands.
+    pub fn recording(&self) -> Status {
+        self.journal.status()
+    }
+
+    /// When the session wants to be called even if nothing happens.
+    pub fn deadline(&self) -> Elapsed {
+        self.session.deadline()
+    }
+
+    /// All that a screen shows.
+    pub fn snapshot(&self) -> Snapshot {
+        self.session.snapshot()
+    }
+
+    /// Ends the visit with everything on the disk.
+    pub fn end(mut self, heard: &mut dyn FnMut(&Session, &Output)) -> Ended {
+        self.session.finish();
+        self.say(heard);
+        let status = self.journal.close(CLOSE_LIMIT);
+        let recorded = status.lost == 0 && status.waiting == 0 && status.not_recording.is_none();
+        let derived = self.derived.finish();
+        Ended { session: self.session, folder: self.folder.path().to_owned(), recorded, derived }
+    }
+
+    /// Gives the session an input; `row` is its label, where it is a row of the record.
+    fn hand_over(
+        &mut self,
+        at: Elapsed,
+        row: Option<Option<Utc>>,
+        input: Input<'_>,
+        heard: &mut dyn FnMut(&Session, &Output),
+    ) {
+        if let Some(label) = row {
+            self.derived.send(Work::Label(at, label));
+        }
+        self.session.handle(at, input);
+        self.say(heard);
+        if at - self.flushed >= FLUSH_EVERY {
+            self.flushed = at;
+            self.derived.send(Work::Flush);
+        }
+    }
+
+    fn say(&mut self, heard: &mut dyn FnMut(&Session, &Output)) {
+        while let Some(output) = self.session.poll() {
+            heard(&self.session, &output);
+            self.derived.send(Work::Output(output));
+        }
+    }
+}
+
+/// The profiles with digests of their texts, for `session.toml`.
+pub(super) fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
+    profiles
+        .iter()
+        .map(|p| ProfileUsed {
+            name: p.name().to_owned(),
+            digest: format!("fnv1a64:{:016x}", p.digest()),
+        })
+        .collect()
+}
+
+/// Something for the derived files' thread.
+enum Work {
+    Label(Elapsed, Option<Utc>),
+    Output(Output),
+    Flush,
+    Renamed(PathBuf),
+}
+
+/// The derived files, on a thread of their own.
+struct Derived {
+    /// `None` once they were given up.
+    queue: Option<SyncSender<Work>>,
+    thread: Option<JoinHandle<Result<(), FolderError>>>,
+}
+
+impl Derived {
+    fn begin(folder: &Path, settings: derived::Settings) -> Result<Self, FolderError> {
+        let mut files = DerivedFiles::create(folder, settings)?;
+        files.publish()?;
+        let (queue, work) = sync_channel(DERIVED_QUEUE);
+        let thread = thread::Builder::new().name("derived".to_owned());
+        let thread = thread.spawn(move || write(files, &work)).ok();
+        Ok(Self { queue: thread.is_some().then_some(queue), thread })
+    }
+
+    fn send(&mut self, work: Work) {
+        let Some(queue) = &self.queue else { return };
+        match queue.try_send(work) {
+            Ok(()) => {}
+            Err(TrySendError::Full(_)) => {
+                warn!("the derived files cannot keep up; make them again by replay --rebuild");
+                self.queue = None;
+            }
+            Err(TrySendError::Disconnected(_)) => self.queue = None,
+        }
+    }
+
+    /// Brings them to the disk; false where they are not whole.
+    fn finish(mut self) -> bool {
+        let whole = self.queue.take().is_some();
+        let written = self.thread.take().and_then(|thread| thread.join().ok());
+        match written {
+            Some(Ok(())) => whole,
+            Some(Err(error)) => {
+                warn!("{error}; make the derived files again by replay --rebuild");
+                false
+            }
+            None => false,
+        }
+    }
+}
+
+fn write(mut files: DerivedFiles, work: &Receiver<Work>) -> Result<(), FolderError> {
+    for next in work {
+        match next {
+            Work::Label(at, label) => files.label(at, label),
+            Work::Output(output) => files.take(&output)?,
+            Work::Flush => files.flush()?,
+            Work::Renamed(folder) => files.renamed(&folder),
+        }
+    }
+    files.finish()
+}

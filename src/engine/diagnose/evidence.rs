@@ -1,0 +1,182 @@
+//! What speaks for and against a fault, in plain words.
+
+use crate::engine::diagnose::finding::Fault;
+use crate::engine::diagnose::patterns::{Direction, Sign, Signature, signatures};
+use crate::engine::diagnose::weigh::{Seen, Shown, Weighing};
+
+/// Weight of evidence (natural logarithm of odds) under which a reading is left unsaid.
+const WEIGHT_MIN: f64 = 0.1;
+
+/// The ledger of one fault: each reading that speaks for or against it, the weightiest first.
+pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<String> {
+    if fault == Fault::None {
+        return good_order(weighing);
+    }
+    let index = place(fault);
+    let other = with.map(place);
+    let mut lines: Vec<(f64, String)> = Vec::with_capacity(weighing.shown.len() + 1);
+    for shown in &weighing.shown {
+        let shift = shown.shifts[index] + other.map_or(0.0, |other| shown.shifts[other]);
+        let weight = weight(shown, shift);
+        if weight.abs() >= WEIGHT_MIN {
+            let known = signature(weighing, fault, shown.what);
+            lines.push((weight, line(shown, shift, weight, known)));
+        }
+    }
+    let restriction = Fault::LiquidLineRestriction;
+    if let Some((drop, weight)) = weighing.line_drop
+        && (fault == restriction || with == Some(restriction))
+        && weight.abs() >= WEIGHT_MIN
+    {
+        let side = if weight > 0.0 { "for" } else { "against" };
+        let fall = difference(drop);
+        lines.push((
+            weight,
+            format!(
+                "{side}: the liquid line cools by {fall} between its two clamps (assumed sizes)"
+            ),
+        ));
+    }
+    lines.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
+    let mut ledger: Vec<_> = lines.into_iter().map(|(_, line)| line).collect();
+    if ledger.is_empty() {
+        ledger.push("the readings at hand say nothing for or against it".to_owned());
+    }
+    if weighing.against_own {
+        ledger.push("judged against the unit's own visit in good order".to_owned());
+    }
+    ledger
+}
+
+/// Place of a fault in [`Fault::ALL`].
+pub fn place(fault: Fault) -> usize {
+    Fault::ALL.iter().position(|f| *f == fault).unwrap_or(0)
+}
+
+/// Logarithm of the odds that one reading alone gives for a shift against none.
+fn weight(shown: &Shown, shift: f64) -> f64 {
+    (shown.residual * shift - 0.5 * shift * shift) / (shown.deviation * shown.deviation)
+}
+
+fn good_order(weighing: &Weighing) -> Vec<String> {
+    let far = |shown: &&Shown| shown.residual.abs() > 1.5 * shown.deviation;
+    let mut lines: Vec<_> = weighing
+        .shown
+        .iter()
+        .filter(far)
+        .map(|shown| ["against: ", name(shown.what), &stands(shown)].concat())
+        .collect();
+    if lines.is_empty() {
+        lines.push(
+            "for: every reading lies where a unit in good order may have it in this weather"
+                .to_owned(),
+        );
+    }
+    lines
+}
+
+/// What a source says of how this fault moves what was seen.
+fn signature(weighing: &Weighing, fault: Fault, seen: Seen) -> Option<(Direction, Signature)> {
+    let Seen::Sign(sign) = seen else { return None };
+    let known = signatures(weighing.metering);
+    let row = known.iter().find(|row| row.fault == fault)?;
+    Some((row.directions[sign as usize], *row))
+}
+
+fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signature)>) -> String {
+    let side = if weight > 0.0 { "for" } else { "against" };
+    let moves = if shift > 0.0 { "raises" } else { "lowers" };
+    let standing = match known {
+        Some((Direction::Up, row)) if shift > 0.0 => row.standing.words(),
+        Some((Direction::Down, row)) if shift < 0.0 => row.standing.words(),
+        Some((Direction::Disputed, _)) => "sources dispute the direction; size computed",
+        Some((Direction::Up | Direction::Down, _)) => "computed; a source says otherwise",
+        _ => "computed",
+    };
+    [
+        side,
+        ": ",
+        name(shown.what),
+        &stands(shown),
+        "; this fault ",
+        moves,
+        " it, here by about ",
+        &difference(shift.abs()),
+        " (",
+        standing,
+        ")",
+    ]
+    .concat()
+}
+
+/// How a reading stands to what a unit in good order shows; begins with a space.
+fn stands(shown: &Shown) -> String {
+    const USUAL: &str = " what a unit in good order shows here (give or take ";
+    let usual = difference(1.96 * shown.deviation);
+    if shown.residual.abs() < 0.4 * shown.deviation {
+        return [" is about", USUAL, &usual, ")"].concat();
+    }
+    let side = if shown.residual > 0.0 { " above" } else { " below" };
+    [" is ", &difference(shown.residual.abs()), side, USUAL, &usual, ")"].concat()
+}
+
+/// The reading's name for people.
+pub const fn name(seen: Seen) -> &'static str {
+    match seen {
+        Seen::Sign(Sign::Evaporating) => "evaporating temperature",
+        Seen::Sign(Sign::Superheat) => "superheat",
+        Seen::Sign(Sign::Condensing) => "condensing temperature",
+        Seen::Sign(Sign::Subcooling) => "subcooling",
+        Seen::Sign(Sign::Discharge) => "discharge line",
+        Seen::Sign(Sign::CondenserSplit) => "rise of the air through the condenser",
+        Seen::Sign(Sign::EvaporatorSplit) => "drop of the air over the indoor coil",
+        Seen::SuctionLine => "suction line",
+        Seen::LiquidLine => "liquid line",
+    }
+}
+
+/// A difference of temperatures in both units: `9.0 °F (5.0 K)`.
+fn difference(k: f64) -> String {
+    let mut text = String::with_capacity(24);
+    push_tenths(&mut text, k * 1.8);
+    text.push_str(" °F (");
+    push_tenths(&mut text, k);
+    text.push_str(" K)");
+    text
+}
+
+/// Writes a number with one decimal; a ledger has hundreds, and the general way is slow.
+fn push_tenths(text: &mut String, value: f64) {
+    let tenths = (value.abs() * 10.0).round() as u64;
+    if value < 0.0 && tenths > 0 {
+        text.push('-');
+    }
+    let (mut digits, mut at, mut whole) = ([0_u8; 20], 20, tenths / 10);
+    loop {
+        at -= 1;
+        digits[at] = b'0' + (whole % 10) as u8;
+        whole /= 10;
+        if whole == 0 {
+            break;
+        }
+    }
+    text.extend(digits[at..].iter().map(|digit| char::from(*digit)));
+    text.push('.');
+    text.push(char::from(b'0' + (tenths % 10) as u8));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tenths_read_as_usual() {
+        for value in [0.0, 0.04, 0.05, -0.04, 1.0, -12.34, 99.96, 1234.5] {
+            let mut text = String::new();
+            push_tenths(&mut text, value);
+            assert!((text.parse::<f64>().unwrap() - value).abs() < 0.0501, "{value}: {text}");
+            assert!(!text.starts_with("-0.0"));
+        }
+        assert_eq!(difference(5.0), "9.0 °F (5.0 K)");
+    }
+}

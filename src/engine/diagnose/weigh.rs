@@ -1,0 +1,613 @@
+//! Weighing of the faults: every known feature enters at once, by its size.
+//!
+//! For each fault and level of severity the features follow a wide, heavy-tailed distribution
+//! around what the patterns say for this weather; wide, since units differ by design far more than
+//! probes err. The readings' own errors are added with all their correlations. Bayes' rule, with
+//! the severity summed out, gives the probabilities.
+
+use crate::engine::diagnose::evidence::place;
+use crate::engine::diagnose::finding::Fault;
+use crate::engine::diagnose::inputs::{Inputs, Role};
+use crate::engine::diagnose::matrix::{Factor, Square};
+use crate::engine::diagnose::measure::Measures;
+use crate::engine::diagnose::patterns::{
+    self, Direction, FEATURES, Feature, PRIOR, PRIOR_TWO, SCALE, Sign, Table, Triangle, WEATHER,
+    Weather,
+};
+use crate::engine::diagnose::uncertain::{Source, Uncertain};
+use crate::engine::job::Metering;
+use crate::physics::uncertainty::Shape;
+
+/// Degrees of freedom of the multivariate t distribution that stands for the family of units: the
+/// fewer, the heavier its tails. Assumed.
+const TAILS: f64 = 8.0;
+/// Variance (K²) of what one unit does between two visits beyond the reference model. Assumed.
+const VISIT_K2: f64 = 0.15;
+/// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
+/// computed, may differ in each feature. Assumed.
+const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5];
+/// Growth (K per K) of what is not known for weather outside that of the patterns. Assumed.
+const OUTSIDE: f64 = 0.3;
+/// The weather taken where a reading is missing (°C) and its standard deviation (K). Assumed.
+const USUAL: [(f64, f64); 3] = [(25.0, 2.0), (18.0, 2.5), (32.0, 6.0)];
+/// The wet bulb below the dry bulb where no humidity is known (K), and its deviation. Assumed.
+const DEPRESSION: (f64, f64) = (7.0, 2.2);
+
+/// One observation: a sum of features with what it was read from.
+#[derive(Debug, Clone)]
+struct Observation {
+    parts: [(Feature, f64); 2],
+    value: Uncertain,
+}
+
+/// What the weighing needs of one set.
+#[derive(Debug, Clone)]
+pub struct Evidence {
+    observations: Vec<Observation>,
+    weather: [Uncertain; 3],
+    other_refrigerant: bool,
+    /// Extra variance for weather outside the patterns (K²).
+    outside: f64,
+    /// Drop along the liquid line between its two clamps (K), where both are there.
+    line_drop: Option<Uncertain>,
+}
+
+impl Evidence {
+    /// Gathers what is known on one circuit; `trusted` says which values may be used.
+    pub fn new(
+        inputs: &mut Inputs,
+        measures: &Measures,
+        other_refrigerant: bool,
+        trusted: impl Fn(&Inputs, &Uncertain) -> bool,
+    ) -> Self {
+        let known = |inputs: &Inputs, value: Option<&Uncertain>| {
+            value.filter(|value| trusted(inputs, value)).cloned()
+        };
+        let dry = known(inputs, inputs.entering_air());
+        let outdoor = known(inputs, inputs.get(Role::OutdoorAir));
+        let wet = known(inputs, measures.wet_bulb.as_ref());
+        let mut usual = |what, (value, deviation): (f64, f64)| {
+            let mut made = Uncertain::exact(value);
+            let source = Source { value: None, what, shape: Shape::Normal };
+            made.push(inputs.sources.add(source), deviation);
+            made
+        };
+        let dry = dry.unwrap_or_else(|| usual("return air not measured", USUAL[0]));
+        let wet = wet.unwrap_or_else(|| {
+            let under = usual("humidity not measured", DEPRESSION);
+            dry.minus(&under)
+        });
+        let outdoor = outdoor.unwrap_or_else(|| usual("outdoor air not measured", USUAL[2]));
+        let weather = [dry, wet, outdoor];
+        let beyond = |i: usize| {
+            let (from, to) = WEATHER[i];
+            (from - weather[i].value).max(weather[i].value - to).max(0.0)
+        };
+        let outside = (0..3).map(|i| OUTSIDE * beyond(i)).map(|k| k * k).sum();
+        let drop = measures.get("liquid_line_drop").map(|measure| &measure.value);
+        let line_drop = known(inputs, drop);
+        let observations = observations(inputs, measures, known);
+        Self { observations, weather, other_refrigerant, outside, line_drop }
+    }
+
+    /// How many observations there are.
+    pub fn len(&self) -> usize {
+        self.observations.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.observations.is_empty()
+    }
+
+    /// Whether a feature, or a sum that it is part of, was observed.
+    pub fn has(&self, feature: Feature) -> bool {
+        let has = |o: &Observation| o.parts.iter().any(|(f, w)| *f == feature && *w != 0.0);
+        self.observations.iter().any(has)
+    }
+
+    /// The weather's values, kept to where the patterns hold.
+    fn place(&self) -> Weather {
+        core::array::from_fn(|i| self.weather[i].value.clamp(WEATHER[i].0, WEATHER[i].1))
+    }
+}
+
+/// A name for a closure that looks a value up and drops what is not to be trusted.
+trait Known: Fn(&Inputs, Option<&Uncertain>) -> Option<Uncertain> {}
+impl<F: Fn(&Inputs, Option<&Uncertain>) -> Option<Uncertain>> Known for F {}
+
+fn observations(inputs: &mut Inputs, measures: &Measures, known: impl Known) -> Vec<Observation> {
+    let mut made = Vec::with_capacity(FEATURES);
+    let one = |feature| [(feature, 1.0), (feature, 0.0)];
+    let get = |inputs: &Inputs, name| known(inputs, measures.get(name).map(|m| &m.value));
+    let evaporating = known(inputs, measures.evaporating.as_ref());
+    let condensing = known(inputs, measures.condensing.as_ref());
+    let suction = known(inputs, inputs.get(Role::SuctionLine));
+    let suction = suction.or_else(|| {
+        let outlet = known(inputs, inputs.get(Role::CoilOutlet))?;
+        Some(elsewhere(inputs, &outlet, "suction line's own warming", 1.2))
+    });
+    let liquid = known(inputs, inputs.get(Role::LiquidLine));
+    let liquid = liquid.or_else(|| {
+        let far = known(inputs, inputs.get(Role::LiquidLineFar))?;
+        Some(elsewhere(inputs, &far, "liquid line's own cooling", 1.0))
+    });
+    let mut add = |parts, value: Option<Uncertain>| {
+        made.extend(value.map(|value| Observation { parts, value }));
+    };
+    let given = evaporating.is_none() || suction.is_none();
+    let superheat = given.then(|| get(inputs, "superheat")).flatten();
+    add([(Feature::SuctionLine, 1.0), (Feature::Evaporating, -1.0)], superheat);
+    let given = condensing.is_none() || liquid.is_none();
+    let subcooling = given.then(|| get(inputs, "subcooling")).flatten();
+    add([(Feature::Condensing, 1.0), (Feature::LiquidLine, -1.0)], subcooling);
+    add(one(Feature::Evaporating), evaporating);
+    add(one(Feature::Condensing), condensing);
+    add(one(Feature::SuctionLine), suction);
+    add(one(Feature::LiquidLine), liquid);
+    add(one(Feature::DischargeLine), known(inputs, inputs.get(Role::DischargeLine)));
+    add(one(Feature::CondenserSplit), get(inputs, "condenser_split"));
+    add(one(Feature::EvaporatorSplit), get(inputs, "evaporator_split"));
+    made
+}
+
+/// A value taken at another place than the patterns mean, with a deviation (K) for that.
+fn elsewhere(inputs: &mut Inputs, value: &Uncertain, what: &'static str, k: f64) -> Uncertain {
+    let mut unknown = Uncertain::exact(0.0);
+    let source = Source { value: None, what, shape: Shape::Normal };
+    unknown.push(inputs.sources.add(source), k);
+    value.plus(&unknown)
+}
+
+/// A pair of faults at once, with its probability.
+pub type Pair = (Fault, Fault, f64);
+
+/// The outcome.
+#[derive(Debug, Clone)]
+pub struct Weighing {
+    /// Probability that each of [`Fault::ALL`] is there alone.
+    pub single: [f64; 8],
+    /// Probability of each two faults at once.
+    pub pairs: Vec<Pair>,
+    /// What each sign shows against a unit in good order.
+    pub shown: Vec<Shown>,
+    /// For each fault of [`Fault::ALL`], the shift of each feature at its likeliest level (K).
+    pub shifts: [[f64; FEATURES]; 8],
+    /// How units in good order differ (K²), readings' errors not included.
+    pub family: &'static Triangle,
+    /// The metering device that the patterns were taken for.
+    pub metering: Metering,
+    /// Whether it was judged against the unit's own baseline.
+    pub against_own: bool,
+    /// Drop along the liquid line (K), and the logarithm of the odds that it gives a restriction.
+    pub line_drop: Option<(f64, f64)>,
+}
+
+/// What one sign shows.
+#[derive(Debug, Clone, Copy)]
+pub struct Shown {
+    /// Which sign, or a line's temperature where there is no sign for it.
+    pub what: Seen,
+    /// Observed minus expected in good order (K).
+    pub residual: f64,
+    /// Standard deviation of that in good order, design and readings together (K).
+    pub deviation: f64,
+    /// The shift that each fault of [`Fault::ALL`] would give at its likeliest level (K).
+    pub shifts: [f64; 8],
+}
+
+/// What was looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seen {
+    /// One of the published signs.
+    Sign(Sign),
+    /// Suction line, where no evaporating temperature is known.
+    SuctionLine,
+    /// Liquid line, where no condensing temperature is known.
+    LiquidLine,
+}
+
+impl Seen {
+    fn parts(self) -> [(Feature, f64); 2] {
+        match self {
+            Self::Sign(sign) => sign.features(),
+            Self::SuctionLine => [(Feature::SuctionLine, 1.0), (Feature::SuctionLine, 0.0)],
+            Self::LiquidLine => [(Feature::LiquidLine, 1.0), (Feature::LiquidLine, 0.0)],
+        }
+    }
+}
+
+/// Weighs the faults on one circuit; `None` where nothing was observed.
+///
+/// With `baseline`, the same unit's visit in good order, residuals are taken against it instead of
+/// the family of units, for the features that both visits have.
+pub fn weigh(
+    evidence: &Evidence,
+    baseline: Option<&Evidence>,
+    metering: Option<Metering>,
+) -> Option<Weighing> {
+    let Some(metering) = metering else {
+        // Not known: both kinds are weighed, and count alike.
+        let orifice = weigh(evidence, baseline, Some(Metering::FixedOrifice))?;
+        let valve = weigh(evidence, baseline, Some(Metering::Txv))?;
+        return Some(average(orifice, &valve));
+    };
+    let case = Case::new(evidence, baseline, Table::of(metering), metering)?;
+    Some(case.weigh(metering))
+}
+
+/// The mean of two weighings; words are taken from the first.
+fn average(mut first: Weighing, second: &Weighing) -> Weighing {
+    for (a, b) in first.single.iter_mut().zip(second.single) {
+        *a = f64::midpoint(*a, b);
+    }
+    for (a, b) in first.pairs.iter_mut().zip(&second.pairs) {
+        a.2 = f64::midpoint(a.2, b.2);
+    }
+    first
+}
+
+/// Residuals and their covariance from the readings, ready to be held against each pattern.
+struct Case {
+    table: &'static Table,
+    signature: &'static [patterns::Signature; 7],
+    parts: Vec<[(Feature, f64); 2]>,
+    residual: Vec<f64>,
+    readings: Square,
+    place: [f64; 4],
+    against_own: bool,
+    extra: [f64; FEATURES],
+    line_drop: Option<(f64, f64)>,
+}
+
+impl Case {
+    fn new(
+        evidence: &Evidence,
+        baseline: Option<&Evidence>,
+        table: &'static Table,
+        metering: Metering,
+    ) -> Option<Self> {
+        let shared = |own: &&Evidence| {
+            let both = evidence.observations.iter().filter(|o| partner(own, o).is_some()).count();
+            both >= 2
+        };
+        let baseline = baseline.filter(shared);
+        let mut parts = Vec::with_capacity(FEATURES);
+        let mut residuals = Vec::with_capacity(FEATURES);
+        let mut before = Vec::new();
+        for observation in &evidence.observations {
+            if let Some(own) = baseline {
+                let Some(other) = partner(own, observation) else { continue };
+                before.push(own.residual(other, table));
+            }
+            parts.push(observation.parts);
+            residuals.push(evidence.residual(observation, table));
+        }
+        let n = residuals.len();
+        if n == 0 {
+            return None;
+        }
+        let mut readings = Square::zero(n);
+        let mut residual = Vec::with_capacity(n);
+        for i in 0..n {
+            for j in 0..=i {
+                let mut sum = residuals[i].covariance(&residuals[j]);
+                if !before.is_empty() {
+                    sum += before[i].covariance(&before[j]);
+                }
+                readings.set(i, j, sum);
+            }
+            residual.push(residuals[i].value - before.get(i).map_or(0.0, |own| own.value));
+        }
+        let against_own = baseline.is_some();
+        let mut extra = [evidence.outside; FEATURES];
+        for (extra, other) in extra.iter_mut().zip(OTHER_REFRIGERANT_K) {
+            if against_own {
+                *extra += VISIT_K2;
+            } else if evidence.other_refrigerant {
+                *extra += other * other;
+            }
+        }
+        let [a, b, o] = patterns::place(evidence.place());
+        let signature = patterns::signatures(metering);
+        let place = [1.0, a, b, o];
+        let line_drop = evidence.line_drop.as_ref().map(|drop| (drop.value, drop_weight(drop)));
+        Some(Self {
+            table,
+            signature,
+            parts,
+            residual,
+            readings,
+            place,
+            against_own,
+            extra,
+            line_drop,
+        })
+    }
+
+    /// What a level of a fault adds to each feature here (K).
+    fn shift(&self, fault: usize, level: usize) -> [f64; FEATURES] {
+        let level = &self.table.levels[fault][level];
+        core::array::from_fn(|f| {
+            level.shift[f].iter().zip(self.place).map(|(c, x)| c * x).sum::<f64>()
+        })
+    }
+
+    /// A shift of the features as the observations see it.
+    fn seen(&self, shift: &[f64; FEATURES]) -> [f64; FEATURES] {
+        let mut seen = [0.0; FEATURES];
+        for (seen, parts) in seen.iter_mut().zip(&self.parts) {
+            *seen = parts.iter().map(|(feature, weight)| weight * shift[*feature as usize]).sum();
+        }
+        seen
+    }
+
+    /// Covariance of the observations under a pattern of this spread.
+    fn covariance(&self, spread: &Triangle, doubt: &[f64; FEATURES]) -> Square {
+        let mut sum = self.readings.clone();
+        for i in 0..self.parts.len() {
+            for j in 0..=i {
+                let mut total = 0.0;
+                for (f, a) in self.parts[i].into_iter().take_while(|(_, a)| *a != 0.0) {
+                    for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
+                        let (f, g) = (f as usize, g as usize);
+                        let (high, low) = (f.max(g), f.min(g));
+                        let mut shared = spread[high * (high + 1) / 2 + low];
+                        if f == g {
+                            shared += self.extra[f] + doubt[f];
+                        }
+                        total += a * b * shared;
+                    }
+                }
+                sum.set(i, j, sum.get(i, j) + total);
+            }
+        }
+        sum
+    }
+
+    fn weigh(&self, metering: Metering) -> Weighing {
+        let none_spread =
+            if self.against_own { &self.table.none_against_own } else { &self.table.none };
+        let none = self.covariance(none_spread, &[0.0; FEATURES]);
+        let none_factor = Factor::new(&none);
+        let mut log = [f64::NEG_INFINITY; 8];
+        log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
+        let mut likeliest = [[0.0; FEATURES]; 8];
+        let mut shifts = [[[0.0; FEATURES]; 4]; 7];
+        for fault in 0..7 {
+            let mut levels = [0.0; 4];
+            for (i, level) in self.table.levels[fault].iter().enumerate() {
+                let shift = self.shift(fault, i);
+                let spread =
+                    if self.against_own { &level.spread_against_own } else { &level.spread };
+                let doubt = self.doubt(fault, &shift);
+                let covariance = self.covariance(spread, &doubt);
+                levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
+                shifts[fault][i] = shift;
+            }
+            let best = (0..4).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap_or(0);
+            likeliest[fault + 1] = shifts[fault][best];
+            log[fault + 1] = libm::log(PRIOR[fault + 1] / 4.0) + log_sum(&levels);
+        }
+        let mut pairs = self.pairs(&none, &shifts);
+        if let Some((_, weight)) = self.line_drop {
+            let restriction = Fault::LiquidLineRestriction;
+            log[place(restriction)] += weight;
+            let with = pairs.iter_mut().filter(|(a, b, _)| *a == restriction || *b == restriction);
+            with.for_each(|pair| pair.2 += weight);
+        }
+        let (single, pairs) = normalised(log, pairs);
+        let shown = self.shown(&none, &likeliest);
+        let (against_own, line_drop) = (self.against_own, self.line_drop);
+        Weighing {
+            single,
+            pairs,
+            shown,
+            shifts: likeliest,
+            family: none_spread,
+            metering,
+            against_own,
+            line_drop,
+        }
+    }
+
+    /// Variance (K²) added where the published direction and the computed one disagree, or where
+    /// sources dispute the direction: such a feature counts for less.
+    fn doubt(&self, fault: usize, shift: &[f64; FEATURES]) -> [f64; FEATURES] {
+        let mut doubt = [0.0; FEATURES];
+        let signature = &self.signature[fault];
+        for (sign, direction) in Sign::ALL.into_iter().zip(signature.directions) {
+            let parts = sign.features();
+            let moved: f64 = parts.iter().map(|(f, w)| w * shift[*f as usize]).sum();
+            let against = match direction {
+                Direction::Disputed => true,
+                Direction::Up => moved < 0.0,
+                Direction::Down => moved > 0.0,
+                Direction::Still | Direction::Unsaid => false,
+            };
+            if against {
+                let weight = match signature.standing {
+                    patterns::Standing::Read => 0.5,
+                    patterns::Standing::Practitioner | patterns::Standing::FromMemory => 0.25,
+                };
+                doubt[parts[0].0 as usize] += weight * moved * moved;
+            }
+        }
+        doubt
+    }
+
+    /// Two faults at once, each at its second or fourth level: their shifts add, and no more is
+    /// known than of either.
+    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; 4]; 7]) -> Vec<Pair> {
+        let factor = Factor::new(&none.scaled(1.5));
+        let n = self.residual.len();
+        let rest = factor.whiten(&self.residual);
+        let mut white = [[[0.0; FEATURES]; 2]; 7];
+        for (white, levels) in white.iter_mut().zip(shifts) {
+            for (white, level) in white.iter_mut().zip([1, 3]) {
+                *white = factor.whiten(&self.seen(&levels[level])[..n]);
+            }
+        }
+        let prior = libm::log(0.5 * PRIOR_TWO / 20.0 / 4.0);
+        let mut pairs = Vec::with_capacity(20);
+        for a in 0..7 {
+            for b in a + 1..7 {
+                // Nobody has too much and too little refrigerant at once.
+                if (a, b) == (0, 1) {
+                    continue;
+                }
+                let mut levels = [0.0; 4];
+                for (i, level) in levels.iter_mut().enumerate() {
+                    let (x, y) = (&white[a][i / 2], &white[b][i % 2]);
+                    let square = (0..n).map(|k| rest[k] - x[k] - y[k]).map(|d| d * d).sum::<f64>();
+                    *level = tails(square, n) - factor.half_log_determinant();
+                }
+                let two = (Fault::ALL[a + 1], Fault::ALL[b + 1]);
+                pairs.push((two.0, two.1, prior + log_sum(&levels)));
+            }
+        }
+        pairs
+    }
+
+    fn log_density(&self, factor: &Factor, shift: &[f64; FEATURES]) -> f64 {
+        let n = self.residual.len();
+        let mut left = [0.0; FEATURES];
+        for (left, (r, s)) in left.iter_mut().zip(self.residual.iter().zip(shift)) {
+            *left = r - s;
+        }
+        let white = factor.whiten(&left[..n]);
+        let square = white[..n].iter().map(|w| w * w).sum();
+        tails(square, n) - factor.half_log_determinant()
+    }
+
+    /// What the readings show, sign by sign.
+    fn shown(&self, none: &Square, shifts: &[[f64; FEATURES]; 8]) -> Vec<Shown> {
+        let signs = Sign::ALL.into_iter().map(Seen::Sign);
+        let all = signs.chain([Seen::SuctionLine, Seen::LiquidLine]);
+        let mut shown = Vec::with_capacity(9);
+        for what in all {
+            let Some(weights) = self.weights(what.parts()) else { continue };
+            // A line on its own is shown only where its sign cannot be.
+            let has = |sign| shown.iter().any(|s: &Shown| s.what == Seen::Sign(sign));
+            if (what == Seen::SuctionLine && has(Sign::Superheat))
+                || (what == Seen::LiquidLine && has(Sign::Subcooling))
+            {
+                continue;
+            }
+            let n = self.residual.len();
+            let residual = (0..n).map(|i| weights[i] * self.residual[i]).sum();
+            let mut variance = 0.0;
+            for i in 0..n {
+                for j in 0..n {
+                    variance += weights[i] * weights[j] * none.get(i.max(j), i.min(j));
+                }
+            }
+            let shift = |fault: usize| {
+                what.parts().iter().map(|(f, w)| w * shifts[fault][*f as usize]).sum()
+            };
+            let shifts = core::array::from_fn(shift);
+            shown.push(Shown { what, residual, deviation: variance.sqrt(), shifts });
+        }
+        shown
+    }
+
+    /// The sum of observations that gives these parts, where there is one.
+    fn weights(&self, wanted: [(Feature, f64); 2]) -> Option<[f64; FEATURES]> {
+        let mut weights = [0.0; FEATURES];
+        if let Some(i) = self.parts.iter().position(|parts| *parts == wanted) {
+            weights[i] = 1.0;
+            return Some(weights);
+        }
+        for (feature, weight) in wanted {
+            if weight == 0.0 {
+                continue;
+            }
+            let single =
+                |parts: &[(Feature, f64); 2]| parts[0] == (feature, 1.0) && parts[1].1 == 0.0;
+            weights[self.parts.iter().position(single)?] += weight;
+        }
+        Some(weights)
+    }
+}
+
+impl Evidence {
+    /// Observed minus what a unit in good order shows in this weather; the weather's own errors
+    /// come along with the slope of the expectation.
+    fn residual(&self, observation: &Observation, table: &Table) -> Uncertain {
+        let at = self.place();
+        let basis = patterns::basis(at);
+        let [a, b, o] = patterns::place(at);
+        let slopes = |c: &[f64; 10]| {
+            [
+                (c[1] + 2.0 * c[4] * a + c[7] * b + c[8] * o) / SCALE[0],
+                (c[2] + 2.0 * c[5] * b + c[7] * a + c[9] * o) / SCALE[1],
+                (c[3] + 2.0 * c[6] * o + c[8] * a + c[9] * b) / SCALE[2],
+            ]
+        };
+        let (mut expected, mut slope) = (0.0, [0.0; 3]);
+        for (feature, weight) in observation.parts {
+            let coefficients = &table.mean[feature as usize];
+            let value: f64 = coefficients.iter().zip(basis).map(|(c, x)| c * x).sum();
+            expected += weight * value;
+            for (slope, s) in slope.iter_mut().zip(slopes(coefficients)) {
+                *slope += weight * s;
+            }
+        }
+        let mut left = observation.value.clone();
+        left.value -= expected;
+        for ((weather, slope), at) in self.weather.iter().zip(slope).zip(at) {
+            // Beyond the patterns' weather the expectation goes on along its slope.
+            let value = left.value - slope * (weather.value - at);
+            left = left.mix(1.0, weather, -slope, value);
+        }
+        left
+    }
+}
+
+/// The baseline's observation of the same thing.
+fn partner<'a>(own: &'a Evidence, observation: &Observation) -> Option<&'a Observation> {
+    own.observations.iter().find(|other| other.parts == observation.parts)
+}
+
+/// Deviation (K) of the drop along a free liquid line. Assumed.
+const FREE_LINE_K: f64 = 0.8;
+/// Share of restrictions that lie between the two clamps. Assumed.
+const BETWEEN_CLAMPS: f64 = 0.5;
+/// Drop (K) up to which such a restriction may cool the liquid, all drops alike. Assumed.
+const DROP_MAX_K: f64 = 20.0;
+/// Largest odds that this one pair of clamps may give: one of them can be bad. Assumed.
+const DROP_ODDS_MAX: f64 = 30.0;
+
+/// Logarithm of the odds that a drop along the liquid line gives a restriction.
+fn drop_weight(drop: &Uncertain) -> f64 {
+    let variance = drop.variance() + FREE_LINE_K * FREE_LINE_K;
+    let free = libm::exp(-0.5 * drop.value * drop.value / variance)
+        / (2.0 * core::f64::consts::PI * variance).sqrt();
+    let between = if (0.0..=DROP_MAX_K).contains(&drop.value) { 1.0 / DROP_MAX_K } else { 0.0 };
+    let odds = (1.0 - BETWEEN_CLAMPS) + BETWEEN_CLAMPS * between / free.max(1e-12);
+    libm::log(odds.min(DROP_ODDS_MAX))
+}
+
+/// Log density of the multivariate t distribution, but for what all patterns share.
+fn tails(square: f64, n: usize) -> f64 {
+    -0.5 * (TAILS + n as f64) * libm::log1p(square / (TAILS - 2.0))
+}
+
+fn log_sum(logs: &[f64]) -> f64 {
+    let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    top + libm::log(logs.iter().map(|log| libm::exp(log - top)).sum::<f64>())
+}
+
+/// Probabilities from logarithms: singles and pairs together make one.
+fn normalised(mut single: [f64; 8], mut pairs: Vec<Pair>) -> ([f64; 8], Vec<Pair>) {
+    let top = single.iter().copied().chain(pairs.iter().map(|p| p.2)).fold(f64::MIN, f64::max);
+    let mut sum = 0.0;
+    for log in single.iter_mut().chain(pairs.iter_mut().map(|p| &mut p.2)) {
+        *log = libm::exp(*log - top);
+        sum += *log;
+    }
+    for share in single.iter_mut().chain(pairs.iter_mut().map(|p| &mut p.2)) {
+        *share /= sum;
+    }
+    (single, pairs)
+}

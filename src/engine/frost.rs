@@ -1,0 +1,94 @@
+//! Frost on the indoor coil, as far as lines and pressures show it.
+
+use crate::engine::job::Mode;
+use crate::engine::settle::lay;
+use crate::engine::window::Window;
+
+/// How long the suction line must have been that cold (s, 30 to 600; default 60).
+const COLD_S: f64 = 60.0;
+/// How long a fall must last to be suspected (s, 600 to 3,600; default 1,200).
+const FALL_S: f64 = 1_200.0;
+/// Least fall that is suspicious (K/s, 0.01 to 0.2 K a minute; default 0.05).
+const FALL_K_PER_S: f64 = 0.05 / 60.0;
+
+/// The windows that frost shows in.
+#[derive(Debug, Clone, Copy)]
+pub struct Lines<'a> {
+    /// Suction line, temperature.
+    pub suction: &'a Window,
+    /// Low-side pressure, in kelvins of its saturation, or the coil's own temperature.
+    pub evaporating: Option<&'a Window>,
+    /// Return air.
+    pub back: Option<&'a Window>,
+}
+
+/// What was seen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Seen {
+    /// The suction line is that cold: sufficient for frost, not necessary.
+    Frost {
+        /// Its temperature (°C).
+        suction: f64,
+    },
+    /// Suction line and evaporating temperature fall through the run while return air holds.
+    Suspected {
+        /// Fall of the suction line (K a minute).
+        fall: f64,
+    },
+}
+
+impl Seen {
+    /// The event's name.
+    pub const fn event(&self) -> &'static str {
+        match self {
+            Self::Frost { .. } => "icing",
+            Self::Suspected { .. } => "icing_suspected",
+        }
+    }
+
+    /// The rest, in words.
+    pub fn detail(&self) -> String {
+        match self {
+            Self::Frost { suction } => {
+                format!("the suction line is at {suction:.1} degC, where water freezes")
+            }
+            Self::Suspected { fall } => format!(
+                "suction line and evaporating temperature fall ({fall:.2} K a minute) while \
+                 return air holds"
+            ),
+        }
+    }
+}
+
+/// Looks for frost while the compressor runs; in heating the indoor coil is warm and has none.
+pub fn look(lines: &Lines<'_>, frost_c: f64, mode: Mode) -> Option<Seen> {
+    if mode == Mode::Heating {
+        return None;
+    }
+    let blocks = lines.suction.blocks();
+    let last = blocks.back()?;
+    let cold = blocks.iter().rev().take_while(|block| block.x <= frost_c).last();
+    if cold.is_some_and(|first| last.to_s - first.from_s >= COLD_S) {
+        return Some(Seen::Frost { suction: last.x });
+    }
+    let falls = |window: &Window| {
+        let stretch = long(window)?;
+        (stretch.0 + stretch.1 < -FALL_K_PER_S).then_some(stretch.0)
+    };
+    let fall = falls(lines.suction)?;
+    falls(lines.evaporating?)?;
+    let (back, margin) = long(lines.back?)?;
+    (back.abs() + margin < FALL_K_PER_S).then_some(Seen::Suspected { fall: 60.0 * fall })
+}
+
+/// Drift and its margin (K/s) over the last long stretch, where there is one.
+fn long(window: &Window) -> Option<(f64, f64)> {
+    let blocks = window.blocks();
+    let last = blocks.back()?;
+    let first = blocks.partition_point(|block| block.from_s < last.to_s - FALL_S);
+    let whole = last.to_s - blocks[first].from_s > 0.9 * FALL_S && blocks.len() - first >= 10;
+    whole.then(|| {
+        let stretch = lay(blocks, first, 0.0);
+        (stretch.drift, stretch.drift_margin)
+    })
+}

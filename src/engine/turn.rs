@@ -1,0 +1,268 @@
+//! Turns: when a channel's course breaks, as at a start or stop of the compressor.
+//!
+//! A supply duct stays cold after a stop and a discharge line stays hot, so no level tells when
+//! the compressor stopped; the turn of the curve does. How far a channel has come from its extreme
+//! of the last minutes says that something happened; a line with a bend in it, laid through the
+//! points around, says when.
+
+use crate::engine::window::Window;
+
+/// How far back an extreme counts (s, 60 to 600; default 180).
+const BACK_S: f64 = 180.0;
+/// The same for slow probes (usual intervals, 3 to 10; default 4).
+const BACK_INTERVALS: f64 = 4.0;
+/// Length of the points that a bend is laid through (s, 1 to 30; default 4).
+const POINT_S: f64 = 4.0;
+/// Intervals from which on the curve's shape between readings is not seen (s, 10 to 60; default
+/// 15).
+const SLOW_S: f64 = 15.0;
+/// A reading is off the old course once it has gone this share of the way (0.05 to 0.3; default
+/// 0.12).
+const OFF_SHARE: f64 = 0.12;
+/// Share of a probe's time constant by which a straight bend comes out late (0 to 1; default 0.4).
+/// A straight line through the first part of a lagged curve meets the old course between the
+/// true moment and one time constant later.
+const LAG_SHARE: f64 = 0.4;
+/// How many points are kept (30 to 200; default 120): eight minutes at 1 Hz.
+const POINTS_MAX: usize = 120;
+/// How much of the course before an extreme the bend is laid through (s, 60 to 300; default 120).
+const BEFORE_S: f64 = 120.0;
+
+/// How far a channel has come within the last minutes (K): up from its lowest, down from its
+/// highest.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Travel {
+    /// Rise since the lowest point.
+    pub up: f64,
+    /// Fall since the highest point.
+    pub down: f64,
+}
+
+/// A moment with its standard uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moment {
+    /// When (s).
+    pub at_s: f64,
+    /// Standard uncertainty (s).
+    pub uncertainty_s: f64,
+}
+
+/// The latest course of one channel in fine points.
+#[derive(Debug, Clone)]
+pub struct Course {
+    points: Window,
+}
+
+impl Default for Course {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Course {
+    /// An empty course.
+    pub fn new() -> Self {
+        Self { points: Window::new(POINT_S, POINTS_MAX) }
+    }
+
+    /// Takes a reading (s, K); says whether a point became complete.
+    pub fn take(&mut self, t: f64, x: f64) -> bool {
+        self.points.take(t, x)
+    }
+
+    /// Forgets the course.
+    pub fn restart(&mut self) {
+        self.points.restart();
+    }
+
+    /// Seconds from the first point to the last.
+    pub fn length_s(&self) -> f64 {
+        let points = self.points.blocks();
+        match (points.front(), points.back()) {
+            (Some(first), Some(last)) => last.t - first.t,
+            _ => 0.0,
+        }
+    }
+
+    /// The lowest and the highest point of the course, taken `way` up (K, times `way`).
+    pub fn extremes(&self, way: f64) -> Option<(f64, f64)> {
+        let first = way * self.points.blocks().front()?.x;
+        Some(self.points.blocks().iter().fold((first, first), |(low, high), point| {
+            (low.min(way * point.x), high.max(way * point.x))
+        }))
+    }
+
+    /// How far the channel has come by its last point, among those after `since_s`.
+    pub fn travel(&self, interval_s: f64, since_s: f64) -> Travel {
+        let points = self.points.blocks();
+        let Some(last) = points.back() else { return Travel::default() };
+        let back = (last.t - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s);
+        let (mut lowest, mut highest) = (last.x, last.x);
+        for point in points.iter().rev().take_while(|point| point.t >= back) {
+            lowest = lowest.min(point.x);
+            highest = highest.max(point.x);
+        }
+        Travel { up: last.x - lowest, down: highest - last.x }
+    }
+
+    /// When the course bent `way` (1 up, −1 down) to where it is now, looking at points after
+    /// `since_s` and up to `until_s`; `lag_s` is the probe's time constant.
+    pub fn bend(
+        &self,
+        way: f64,
+        interval_s: f64,
+        since_s: f64,
+        until_s: f64,
+        lag_s: f64,
+    ) -> Option<Moment> {
+        let points = self.points.blocks();
+        let until_s = until_s.min(points.back()?.t);
+        let back = (until_s - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s);
+        // The extreme that the course left: the latest point that is the lowest (highest).
+        let mut extreme: Option<(f64, f64)> = None;
+        for point in points.iter().filter(|point| point.t >= back && point.t <= until_s) {
+            let y = way * point.x;
+            if extreme.is_none_or(|(_, lowest)| y <= lowest) {
+                extreme = Some((point.t, y));
+            }
+        }
+        let (turned, _) = extreme?;
+        let before = BEFORE_S.max(3.0 * interval_s);
+        let from = (turned - before).max(since_s);
+        let near: Vec<(f64, f64)> = points
+            .iter()
+            .filter(|point| point.t >= from && point.t <= until_s)
+            .map(|point| (point.t - turned, way * point.x))
+            .collect();
+        let found = bend_of(&near)?;
+        let spacing = POINT_S.max(interval_s);
+        let lag_s = LAG_SHARE * lag_s;
+        let at_s = turned + found.at_s - if found.square { 0.0 } else { lag_s };
+        // What the bend's own shape leaves unknown: a quarter of a point and half the lag.
+        let shape = 0.25 * spacing + lag_s;
+        let uncertainty_s = libm::hypot(found.uncertainty_s, shape);
+        if interval_s < SLOW_S {
+            return Some(Moment { at_s, uncertainty_s });
+        }
+        // Between two readings of a slow probe the curve's shape is not seen. The bend lies
+        // between the last reading that is still on the old course and the first that is not.
+        let (last, first) = bracket(&near)?;
+        let (last, first) = (turned + last, turned + first);
+        let within = at_s.clamp(last, first);
+        Some(Moment {
+            at_s: f64::midpoint(within, f64::midpoint(last, first)),
+            uncertainty_s: (first - last) / 12.0_f64.sqrt(),
+        })
+    }
+}
+
+/// The last point on the old course and the first off it, for points (s, K) that rise in the end.
+fn bracket(points: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let lowest = points.iter().map(|(_, y)| *y).fold(f64::INFINITY, f64::min);
+    let (_, latest) = points.last()?;
+    let limit = lowest + OFF_SHARE * (latest - lowest);
+    let last = points.iter().rposition(|(_, y)| *y <= limit)?;
+    Some((points[last].0, points.get(last + 1)?.0))
+}
+
+struct Bend {
+    at_s: f64,
+    uncertainty_s: f64,
+    square: bool,
+}
+
+/// The bend that fits best: a line, and from the bend on another slope or a parabola on top.
+fn bend_of(points: &[(f64, f64)]) -> Option<Bend> {
+    if points.len() < 4 {
+        return None;
+    }
+    let mut tried = Vec::with_capacity(8 * points.len());
+    for pair in points[..points.len() - 1].windows(2) {
+        for quarter in 0..4 {
+            let at = pair[0].0 + (pair[1].0 - pair[0].0) * f64::from(quarter) / 4.0;
+            for square in [false, true] {
+                if let Some(left) = left_over(points, at, square) {
+                    tried.push((left, at, square));
+                }
+            }
+        }
+    }
+    let (least, at_s, square) = tried.iter().copied().min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let freedom = (points.len() as f64 - 4.0).max(1.0);
+    // Bends whose squares exceed the least by one variance lie within one standard deviation.
+    let limit = least * (1.0 + 1.0 / freedom) + 1e-9;
+    let near = tried.iter().filter(|(left, _, shape)| *left <= limit && *shape == square);
+    let widest = near.fold(0.0_f64, |widest, (_, at, _)| widest.max((at - at_s).abs()));
+    Some(Bend { at_s, uncertainty_s: widest, square })
+}
+
+/// Sum of squares left over by `a + b·t + d·f(t − at)`, d > 0, with f = u or u² after `at`.
+fn left_over(points: &[(f64, f64)], at: f64, square: bool) -> Option<f64> {
+    let n = points.len() as f64;
+    let bent = |t: f64| {
+        let u = (t - at).max(0.0);
+        if square { u * u } else { u }
+    };
+    let (mut st, mut sy, mut sf) = (0.0, 0.0, 0.0);
+    for (t, y) in points {
+        st += t;
+        sy += y;
+        sf += bent(*t);
+    }
+    let (mt, my, mf) = (st / n, sy / n, sf / n);
+    let (mut tt, mut tf, mut ff, mut ty, mut fy, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for (t, y) in points {
+        let (t, f, y) = (t - mt, bent(*t) - mf, y - my);
+        tt += t * t;
+        tf += t * f;
+        ff += f * f;
+        ty += t * y;
+        fy += f * y;
+        yy += y * y;
+    }
+    let det = tt * ff - tf * tf;
+    if det <= 1e-9 * tt * ff {
+        return None;
+    }
+    let slope = (ty * ff - fy * tf) / det;
+    let bend = (fy * tt - ty * tf) / det;
+    (bend > 0.0).then(|| (yy - slope * ty - bend * fy).max(0.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A plateau that falls off from `at` on, with a ripple that stands for noise.
+    fn course(at: f64, interval: f64, fall: f64) -> Course {
+        let mut course = Course::new();
+        let mut t = 0.0;
+        while t <= at + 60.0_f64.max(3.0 * interval) {
+            let ripple = 0.02 * libm::sin(t * 1.7);
+            course.take(t, 50.0 + ripple - fall * (t - at).max(0.0));
+            t += interval;
+        }
+        course
+    }
+
+    #[test]
+    fn a_bend_is_found_where_it_is() {
+        for (at, interval, tolerance) in
+            [(300.0, 1.0, 3.0), (303.0, 5.0, 4.0), (1_000.0, 60.0, 30.0)]
+        {
+            let course = course(at, interval, 0.1);
+            let found = course.bend(-1.0, interval, 0.0, f64::INFINITY, 0.0).unwrap();
+            assert!((found.at_s - at).abs() < tolerance, "{at} {interval}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_slow_drift_is_no_travel() {
+        let mut course = Course::new();
+        for t in 0..3_600 {
+            course.take(f64::from(t), f64::from(t) * 0.001);
+        }
+        let travel = course.travel(1.0, 0.0);
+        assert!(travel.up < 0.3 && travel.down == 0.0, "{travel:?}");
+    }
+}
