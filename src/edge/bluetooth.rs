@@ -222,14 +222,7 @@ enum Hands {
         name: Option<String>,
         services: Vec<u128>,
     },
-    /// Bytes, advertised or over a connection (`adapter` is `None`).
-    Bytes {
-        adapter: Option<String>,
-        address: String,
-        via: Via,
-        bytes: Vec<u8>,
-        rssi_dbm: Option<i16>,
-    },
+    Bytes(Sent),
     /// Nothing but the signal's strength.
     Signal {
         adapter: String,
@@ -245,6 +238,17 @@ enum Hands {
     },
     /// The thread is about to end.
     Ended,
+}
+
+/// Bytes that a probe sent.
+#[derive(Debug)]
+struct Sent {
+    /// The adapter that heard them; `None` over a connection.
+    adapter: Option<String>,
+    address: String,
+    via: Via,
+    bytes: Vec<u8>,
+    rssi_dbm: Option<i16>,
 }
 
 /// The way from the hands to the supervisor.

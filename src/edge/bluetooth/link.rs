@@ -13,7 +13,7 @@ use tokio::time::{MissedTickBehavior, interval, timeout};
 use uuid::Uuid;
 
 use super::hands::{CallFailure, Calls, limited};
-use super::{ConnectPlan, Hands, Outlet, ValuePlan};
+use super::{ConnectPlan, Hands, Outlet, Sent, ValuePlan};
 use crate::engine::reading::Via;
 
 /// How often a link that gives no sign of its loss is asked whether it is there.
@@ -166,7 +166,7 @@ impl Link {
 
     fn bytes(&self, uuid: u128, bytes: Vec<u8>) {
         let (address, via) = (self.address.clone(), Via::Characteristic(uuid));
-        self.outlet.send(Hands::Bytes { adapter: None, address, via, bytes, rssi_dbm: None });
+        self.outlet.send(Hands::Bytes(Sent { adapter: None, address, via, bytes, rssi_dbm: None }));
     }
 }
 
