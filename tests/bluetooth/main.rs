@@ -5,6 +5,7 @@
 //! Every case has a bus of its own, so all can run at once.
 
 #![cfg(target_os = "linux")]
+#![expect(clippy::unwrap_used, reason = "a test may end by a panic")]
 
 mod bench;
 mod bus;
