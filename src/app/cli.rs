@@ -8,7 +8,7 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
-use crate::app::{decode, demo, diagnose, profile};
+use crate::app::{decode, demo, diagnose, import, profile};
 
 /// What the program's help ends with.
 const CAUTIONS: &str = "\
@@ -39,6 +39,8 @@ enum Command {
     Demo(demo::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Makes a session of any logger's CSV file.
+    Import(import::Args),
     /// Lists, shows and checks probe profiles.
     Profile(profile::Args),
     /// Decodes one payload through the profiles.
@@ -77,6 +79,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
     match &arguments.command {
         Command::Demo(args) => demo::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
+        Command::Import(args) => import::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),
     }

@@ -6,6 +6,7 @@ pub mod demo;
 pub mod diagnose;
 pub mod exit;
 pub mod findings;
+pub mod import;
 pub mod job;
 pub mod profile;
 pub mod screen;

@@ -3,6 +3,8 @@
 pub mod clock;
 pub mod derived;
 pub mod folder;
+pub mod import;
+pub mod import_map;
 pub mod journal;
 pub mod readings;
 pub mod rows;
