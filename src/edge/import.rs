@@ -105,15 +105,14 @@ impl Odd {
     }
 }
 
+/// Takes an input with its time and label; may fail where it goes to a disk.
+pub type Take<'t> = dyn FnMut(Elapsed, Option<Utc>, Input<'_>) -> io::Result<()> + 't;
+
 /// Reads a log through a map and hands each value over, in order of time.
 ///
 /// # Errors
 /// Where the map does not fit the log, or `take` fails.
-pub fn import(
-    mut source: impl Read,
-    map: &Map,
-    take: &mut dyn FnMut(Elapsed, Option<Utc>, Input<'_>) -> io::Result<()>,
-) -> Result<Told, ImportError> {
+pub fn import(mut source: impl Read, map: &Map, take: &mut Take<'_>) -> Result<Told, ImportError> {
     let mut head = Vec::new();
     source.by_ref().take(HEAD as u64).read_to_end(&mut head)?;
     if head.starts_with(&[0xFF, 0xFE]) || head.starts_with(&[0xFE, 0xFF]) {
@@ -268,7 +267,7 @@ impl<'m> Importer<'m> {
         &mut self,
         record: &ByteRecord,
         line: u64,
-        take: &mut dyn FnMut(Elapsed, Option<Utc>, Input<'_>) -> io::Result<()>,
+        take: &mut Take<'_>,
     ) -> Result<(), ImportError> {
         if record.iter().all(|cell| cell.trim_ascii().is_empty()) {
             return Ok(());
