@@ -2,6 +2,8 @@
 //!
 //! No test sleeps: each waits for what the journal tells of its own accord, at most [`PATIENCE`].
 
+#![expect(clippy::unwrap_used, reason = "a test ends at what it does not expect")]
+
 use std::collections::BTreeMap;
 use std::io::{self, Cursor};
 use std::sync::mpsc::{self, Receiver, Sender};

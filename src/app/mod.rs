@@ -9,6 +9,7 @@ pub mod demo;
 pub mod diagnose;
 pub mod exit;
 pub mod findings;
+pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;

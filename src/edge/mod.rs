@@ -4,6 +4,8 @@ pub mod bluetooth;
 pub mod clock;
 pub mod derived;
 pub mod folder;
+pub mod import;
+pub mod import_map;
 pub mod journal;
 pub mod readings;
 pub mod rows;

@@ -109,7 +109,8 @@ async fn a_first_payload_is_read_within_a_second() {
     let row = received.lines().find(|line| line.contains(CLAMP)).unwrap();
     let payload_s = row.split(',').next().unwrap().parse::<f64>().unwrap() / 1_000.0;
     let lines = bench.lines();
-    let reading = lines.iter().find(|(_, line)| line["kind"] == "reading" && line["probe"] == CLAMP);
+    let reading =
+        lines.iter().find(|(_, line)| line["kind"] == "reading" && line["probe"] == CLAMP);
     let reading_s = reading.unwrap().1["elapsed_s"].as_f64().unwrap();
     assert!(reading_s - payload_s < 1.0, "{payload_s} {reading_s}");
 }
