@@ -83,6 +83,24 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     Ok(Exit::Done)
 }
 
+/// Makes the derived files of the session in `path` again from its record.
+///
+/// # Errors
+/// A session that cannot be read, or a disk that says no.
+pub fn rebuild(path: &Path) -> Result<(), Failure> {
+    let args = Args {
+        sessions: vec![path.to_owned()],
+        job: None,
+        profiles: None,
+        from: None,
+        to: None,
+        speed: None,
+        rebuild: true,
+        readings: false,
+    };
+    replay(path, &args, false, &mut io::sink())
+}
+
 /// `minutes:seconds` or `hours:minutes:seconds`.
 fn moment(text: &str) -> Result<Elapsed, String> {
     let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
@@ -150,7 +168,7 @@ fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(
     let mut recorded = Recorded::open(path, args.job.as_deref())?;
     let profiles = profile::load(args.profiles.as_deref())?;
     let mut files = match (&recorded.folder, args.rebuild) {
-        (Some(folder), true) => Some(rebuild(folder, &recorded)?),
+        (Some(folder), true) => Some(new_files(folder, &recorded)?),
         _ => None,
     };
     let paced = args.speed.is_some();
@@ -175,7 +193,7 @@ fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(
     run.finish(path, &recorded, json, same.as_deref(), out).map_err(Failure::world)
 }
 
-fn rebuild(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
+fn new_files(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
     let settings = derived::Settings { units: recorded.file.units, zone: recorded.zone.clone() };
     DerivedFiles::create(folder.path(), settings).map_err(Failure::world)
 }
