@@ -7,8 +7,13 @@ import sys
 def lines(log: str, mark: str) -> list[dict]:
     found = []
     for line in log.splitlines():
-        if line.startswith(mark + " {"):
+        if not line.startswith(mark + " {"):
+            continue
+        try:
             found.append(json.loads(line[len(mark) + 1 :]))
+        except json.JSONDecodeError:
+            # The kernel writes into the same console, now and then within a line.
+            print(f"a line is torn: {line[:60]}…")
     return found
 
 
