@@ -75,7 +75,9 @@ fn payload(args: &Args) -> Result<(Via, Vec<u8>), Failure> {
         let (id, bytes) = halves(text)?;
         let digits = id.strip_prefix("0x").or_else(|| id.strip_prefix("0X")).unwrap_or(id);
         let company = u16::from_str_radix(digits, 16).map_err(|_| {
-            Failure::usage(format!("`{id}` is no company id; write four hex digits, as in 0xFFFF"))
+            Failure::bad_input(format!(
+                "`{id}` is no company id; write four hex digits, as in 0xFFFF"
+            ))
         })?;
         return Ok((Via::Manufacturer(company), bytes));
     }
@@ -86,7 +88,7 @@ fn payload(args: &Args) -> Result<(Via, Vec<u8>), Failure> {
     })?;
     let (id, bytes) = halves(text)?;
     let id = uuid::parse(id).ok_or_else(|| {
-        Failure::usage(format!("`{id}` is no UUID; write 4, 8 or 32 hex digits, as in 0xFCD2"))
+        Failure::bad_input(format!("`{id}` is no UUID; write 4, 8 or 32 hex digits, as in 0xFCD2"))
     })?;
     Ok((if service { Via::Service(id) } else { Via::Characteristic(id) }, bytes))
 }
@@ -94,11 +96,11 @@ fn payload(args: &Args) -> Result<(Via, Vec<u8>), Failure> {
 fn halves(text: &str) -> Result<(&str, Vec<u8>), Failure> {
     let halves = text.split_once(':');
     let (id, digits) = halves.ok_or_else(|| {
-        Failure::usage(format!("`{text}` lacks its bytes; write ID:HEX, as in 0xFFFF:434C01"))
+        Failure::bad_input(format!("`{text}` lacks its bytes; write ID:HEX, as in 0xFFFF:434C01"))
     })?;
     let digits: String = digits.chars().filter(|c| !c.is_whitespace()).collect();
     let bytes = hex::decode(&digits).map_err(|_| {
-        Failure::usage(format!("`{digits}` is not hex; write two digits for each byte"))
+        Failure::bad_input(format!("`{digits}` is not hex; write two digits for each byte"))
     })?;
     Ok((id, bytes))
 }

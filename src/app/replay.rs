@@ -50,11 +50,11 @@ pub struct Args {
     profiles: Option<PathBuf>,
     /// Passes over what was received before this time since the beginning (minutes:seconds or
     /// hours:minutes:seconds).
-    #[arg(long, value_parser = moment)]
-    from: Option<Elapsed>,
+    #[arg(long, value_name = "TIME")]
+    from: Option<String>,
     /// Stops at this time since the beginning.
-    #[arg(long, value_parser = moment)]
-    to: Option<Elapsed>,
+    #[arg(long, value_name = "TIME")]
+    to: Option<String>,
     /// How many times faster than true time [default: at once].
     #[arg(long)]
     speed: Option<f64>,
@@ -247,15 +247,18 @@ impl Run {
     ) -> Result<(), Failure> {
         let begin_ms = clock::machine_ms();
         let mut shown_ms = 0;
+        let time = |text: Option<&String>| text.map(|text| moment(text)).transpose();
+        let from = time(args.from.as_ref()).map_err(Failure::bad_input)?;
+        let to = time(args.to.as_ref()).map_err(Failure::bad_input)?;
         while let Some(row) = rows.next_row().map_err(Failure::bad_input)? {
-            if args.to.is_some_and(|to| row.at > to) {
+            if to.is_some_and(|to| row.at > to) {
                 break;
             }
-            if args.from.is_some_and(|from| row.at < from) {
+            if from.is_some_and(|from| row.at < from) {
                 continue;
             }
             if let Some(speed) = args.speed {
-                wait_for(row.at, args.from, speed, begin_ms);
+                wait_for(row.at, from, speed, begin_ms);
             }
             if let Some(files) = files.as_deref_mut() {
                 files.label(row.at, row.label);
