@@ -268,7 +268,7 @@ impl Cycles {
                     witness.interval_s,
                     since,
                     f64::INFINITY,
-                    witness.lag_s,
+                    (witness.lag_s, witness.role.turn_delay_s),
                 );
                 found.extend(bend.map(|moment| (which, witness.role.weight, moment)));
             }

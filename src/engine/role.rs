@@ -16,6 +16,8 @@ pub struct Role {
     pub start_sign: f64,
     /// How much its turn says about the compressor (0 to 3).
     pub weight: f64,
+    /// How much later than the compressor it may turn (s): part of the moment's uncertainty.
+    pub turn_delay_s: f64,
     /// Whether it tells the compressor by its level: the outdoor unit's current or power.
     pub electric: Option<Electric>,
 }
@@ -55,6 +57,7 @@ impl Role {
             matters: matters(position, channel.kind),
             start_sign,
             weight,
+            turn_delay_s: turn_delay_s(position, channel.kind),
             electric: electric(position, channel.kind),
         }
     }
@@ -106,6 +109,17 @@ fn electric(position: &Position, kind: QuantityKind) -> Option<Electric> {
             Some(Electric::IndoorFan)
         }
         _ => None,
+    }
+}
+
+/// Pressures turn with the compressor; a pipe under a clamp and the air of a coil some seconds
+/// later, and a duct later still. Common practice, no source; the study of cycles bears it out.
+fn turn_delay_s(position: &Position, kind: QuantityKind) -> f64 {
+    match (position, kind) {
+        (_, QuantityKind::Pressure) => 1.0,
+        (Position::SupplyAir | Position::ReturnAir, _) => 12.0,
+        (Position::CondenserLeavingAir, _) => 5.0,
+        _ => 4.0,
     }
 }
 

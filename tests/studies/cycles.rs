@@ -150,18 +150,50 @@ fn on_the_unit(channels: &[&str], scenarios: impl Iterator<Item = Scenario>) -> 
             .map(|at| at.as_secs())
             .filter(|at| *at < length - 120.0_f64.max(2.5 * scenario.probes.interval.as_secs_f64()))
             .collect();
-        let told = told(&events);
+        let told: Vec<(f64, f64)> = told(&events)
+            .into_iter()
+            .filter(|(at, _)| {
+                *at < length - 130.0_f64.max(3.0 * scenario.probes.interval.as_secs_f64())
+            })
+            .collect();
         let before = (counted.missed, counted.false_turns);
         counted.note(&times, &told, 300.0);
+        if loud {
+            for time in &times {
+                if let Some((at, u)) =
+                    told.iter().find(|(at, _)| (20.0..300.0).contains(&(at - time).abs()))
+                    && told.iter().all(|(at, _)| (at - time).abs() > 20.0)
+                {
+                    println!(
+                        "OFF seed {} {time:.0} told {at:.0} u {u:.0} {:?} hunting {:?} {:?} pull {:?} {:?} {:?}",
+                        scenario.seed,
+                        scenario.fan,
+                        scenario.hunting.map(|h| h.amplitude),
+                        scenario.metering,
+                        scenario.pull_down,
+                        scenario.faults,
+                        scenario.probes.noise
+                    );
+                }
+            }
+        }
         if loud && before != (counted.missed, counted.false_turns) {
-            println!("seed {} true {times:.0?} told {told:.0?} {:?} {:?} {:?}", scenario.seed, scenario.fan, scenario.hunting, scenario.probes);
+            println!(
+                "seed {} true {times:.0?} told {told:.0?} {:?} {:?} {:?}",
+                scenario.seed, scenario.fan, scenario.hunting, scenario.probes
+            );
         }
     }
     counted
 }
 
 /// Hours of a unit that cycles, with probes of this interval.
-fn hours(count: u64, seed: u64, interval_s: u64, fan: Option<FanMode>) -> impl Iterator<Item = Scenario> {
+fn hours(
+    count: u64,
+    seed: u64,
+    interval_s: u64,
+    fan: Option<FanMode>,
+) -> impl Iterator<Item = Scenario> {
     let mut dice = Dice::new(seed);
     (0..count).map(move |number| {
         let mut scenario = any(&mut dice, seed * 1_000 + number);
