@@ -498,7 +498,7 @@ impl Signals {
                 };
                 one.reason = self.channel_reason(track);
             } else if sample.is_none() {
-                one.reason = "not heard".to_owned();
+                "not heard".clone_into(&mut one.reason);
             }
             if runs && track.role.matters && self.heard(track) && one.share < whole.share {
                 whole.share = one.share;

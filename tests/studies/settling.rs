@@ -48,13 +48,16 @@ fn window(values: &[f64], to: usize, unit: f64) -> (f64, f64) {
     (tx / tt, (xx / n).sqrt())
 }
 
+/// Likely, lowest and highest (s).
+type Interval = (f64, f64, f64);
+
 /// What was told and shown along the way.
 pub struct Told {
     pub states: Vec<(f64, State)>,
     pub sets: Vec<SettledSet>,
     pub remarks: Vec<(f64, &'static str, String)>,
     /// Moment, minutes-left estimate: likely, low, high (s).
-    pub left: Vec<(f64, Option<(f64, f64, f64)>)>,
+    pub left: Vec<(f64, Option<Interval>)>,
     pub reasons: Vec<(f64, String)>,
 }
 
@@ -141,6 +144,7 @@ impl Score {
         }
     }
 
+    #[expect(clippy::too_many_arguments, reason = "one run of one visit, and all known of it")]
     fn one(
         &mut self,
         scenario: &Scenario,
