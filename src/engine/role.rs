@@ -137,12 +137,13 @@ fn turn(position: &Position, kind: QuantityKind, mode: Mode) -> (f64, f64) {
         (Position::SuctionLineIndoor, QuantityKind::Temperature) if mode != Mode::Heating => {
             (-1.0, 2.0)
         }
-        (Position::CondenserLeavingAir, QuantityKind::Temperature) => (-indoor, 2.0),
         (
             Position::SupplyAir | Position::IndoorCoil | Position::VaporLine,
             QuantityKind::Temperature,
         ) => (indoor, 2.0),
-        (Position::OutdoorCoil, QuantityKind::Temperature) => (-indoor, 2.0),
+        (Position::CondenserLeavingAir | Position::OutdoorCoil, QuantityKind::Temperature) => {
+            (-indoor, 2.0)
+        }
         (Position::LiquidLine, QuantityKind::Temperature) if mode != Mode::Heating => (1.0, 1.0),
         _ => (0.0, 0.0),
     }

@@ -147,7 +147,7 @@ fn on_the_unit(channels: &[&str], scenarios: impl Iterator<Item = Scenario>) -> 
         // The last two minutes cannot be told yet.
         let times: Vec<f64> = turns
             .flatten()
-            .map(|at| at.as_secs())
+            .map(settled::units::time::Elapsed::as_secs)
             .filter(|at| *at < length - 120.0_f64.max(2.5 * scenario.probes.interval.as_secs_f64()))
             .collect();
         let told: Vec<(f64, f64)> = told(&events)
