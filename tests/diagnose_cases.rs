@@ -1,6 +1,8 @@
 //! Invented service cases, each with the verdict that the trade would expect, written before the
 //! program was run on them. All names and numbers are made up for these tests.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on may panic")]
+
 use settled::engine::channel::Channel;
 use settled::engine::diagnose::finding::{Diagnosis, Fault, Finding, Suspect};
 use settled::engine::diagnose::{Context, diagnose};

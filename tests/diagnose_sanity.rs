@@ -1,6 +1,8 @@
 //! Readings that cannot be, and units that the expectations do not hold for: found, named, and
 //! nothing that rests on them judged. All numbers are invented.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on may panic")]
+
 use settled::engine::channel::Channel;
 use settled::engine::diagnose::finding::{Diagnosis, Fault};
 use settled::engine::diagnose::{Context, diagnose};

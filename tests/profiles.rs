@@ -473,6 +473,7 @@ fn wrong_fields_are_refused_with_what_is_right() {
         ("type = \"text\", bit = 1", "have no single bits"),
         ("type = \"float\", bytes = 4, divide = 10", "are for whole numbers"),
         ("fraction = { at = 1 }", "lacks `over`"),
+        ("quantity = \"temperature\", unit = \"F\"", "use one of degC, degF, K"),
         ("scale = 0", "`scale` must lie from"),
         ("scale = \"0.1\"", "expected a number, found string"),
         ("accuracy = -1", "must be 0 or more"),

@@ -162,7 +162,7 @@ fn print_text(air: &Air, whence: &str, out: &mut dyn Write) -> io::Result<()> {
     match air.dew_point {
         Some(t) => temperature("dew point", t)?,
         None => {
-            writeln!(out, "{:<15} none: the air is dry, or it lies below -100 °C", "dew point")?
+            writeln!(out, "{:<15} none: the air is dry, or it lies below -100 °C", "dew point")?;
         }
     }
     writeln!(out, "{:<15} {:>8.1} %", "humidity", air.humidity.get() * 100.0)?;

@@ -8,7 +8,7 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
-use crate::app::{decode, demo, diagnose, profile, replay};
+use crate::app::{air, decode, demo, diagnose, listen, profile, replay, saturation, watch};
 
 /// What the program's help ends with.
 const CAUTIONS: &str = "\
@@ -37,14 +37,22 @@ struct Arguments {
 enum Command {
     /// Runs the main job, whole, on a simulated unit.
     Demo(demo::Args),
-    /// Says what numbers typed in mean.
-    Diagnose(diagnose::Args),
+    /// Shows which probes are in range and what they read.
+    Listen(listen::Args),
+    /// Receives, smooths, settles, logs and diagnoses until it is stopped.
+    Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Says what numbers typed in mean.
+    Diagnose(diagnose::Args),
     /// Lists, shows and checks probe profiles.
     Profile(profile::Args),
     /// Decodes one payload through the profiles.
     Decode(decode::Args),
+    /// Saturation temperature or pressure of a refrigerant.
+    Saturation(saturation::Args),
+    /// Properties of moist air.
+    Air(air::Args),
 }
 
 /// Runs the command that the arguments name and says how it ended.
@@ -78,10 +86,14 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
     let json = arguments.json;
     match &arguments.command {
         Command::Demo(args) => demo::run(args, json, out),
-        Command::Diagnose(args) => diagnose::run(args, json, out),
+        Command::Listen(args) => listen::run(args, json, out),
+        Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Diagnose(args) => diagnose::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),
+        Command::Saturation(args) => saturation::run(args, json, out),
+        Command::Air(args) => air::run(args, json, out),
     }
 }
 

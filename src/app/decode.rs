@@ -171,7 +171,7 @@ fn as_json(
     bytes: &[u8],
 ) -> Value {
     let (number, status) = match value {
-        FieldValue::Number(number) => (json!(number), "known"),
+        FieldValue::Number(number) => (json!(rounded(number)), "known"),
         FieldValue::Absent => (Value::Null, "absent"),
         FieldValue::OutOfRange(_) => (Value::Null, "out_of_range"),
         FieldValue::Bytes { .. } => (json!(bytes_as_text(info, value, bytes)), "known"),
@@ -184,8 +184,7 @@ fn as_json(
 
 fn as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {
     let own = |si: f64| {
-        // Nine digits are more than any probe has, and hide what the way back to its unit adds.
-        let own = (info.in_own_unit(si) * 1e9).round() / 1e9;
+        let own = rounded(info.in_own_unit(si));
         format!("{own} {}", info.unit).trim_end().to_owned()
     };
     match value {
@@ -194,6 +193,11 @@ fn as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {
         FieldValue::OutOfRange(si) => format!("{}, which is out of range", own(si)),
         FieldValue::Bytes { .. } => bytes_as_text(info, value, bytes),
     }
+}
+
+/// To twelve digits: more than any probe has, and free of what the way between units adds.
+fn rounded(number: f64) -> f64 {
+    format!("{number:.11e}").parse().unwrap_or(number)
 }
 
 fn bytes_as_text(info: &FieldInfo, value: FieldValue, bytes: &[u8]) -> String {

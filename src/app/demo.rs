@@ -8,13 +8,11 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 
 use crate::app::exit::{Exit, Failure};
-use crate::app::findings;
 use crate::app::job::JobFile;
 use crate::app::screen::Screen;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
-use crate::engine::columns::Units;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
@@ -84,12 +82,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions: &args.out, began, clock, zone };
     let mut visit = Visit::begin(&file, Profiles::shipped(), begin, |_| {})?;
-    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
-    let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
+    let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
     let teller = Teller::new(file.units, json, screen.is_none());
     let mut run = Run { teller, screen, speed, shown_ms: 0, last: None, failed: None };
     run.whole(&mut visit, &mut simulation, out)?;
@@ -254,38 +252,8 @@ fn finish(
     let written = if json {
         writeln!(out, "{}", tell::summary(ended.session.counts()))
     } else {
-        say_result(ended, last, file.units, out)
+        tell::result(ended, last, file.units, out)
     };
     written.map_err(Failure::world)?;
     Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
-}
-
-fn say_result(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    units: Units,
-    out: &mut dyn Write,
-) -> io::Result<()> {
-    writeln!(out)?;
-    match last {
-        Some(diagnosis) => findings::write(diagnosis, units, false, out)?,
-        None => writeln!(out, "No run settled; nothing can be said of the unit.")?,
-    }
-    name_files(ended, out)
-}
-
-fn name_files(ended: &Ended, out: &mut dyn Write) -> io::Result<()> {
-    let counts = ended.session.counts();
-    writeln!(
-        out,
-        "\n{} payloads, {} readings, {} runs, {} settled sets. The session is in\n  {}\n\
-         received.csv holds all that was heard; readings.csv, cycles.csv, sets.csv, events.csv and\n\
-         findings.json are made from it. Try: settled replay {}",
-        counts.payloads,
-        counts.readings,
-        counts.cycles,
-        counts.settled_sets,
-        ended.folder.display(),
-        ended.folder.display(),
-    )
 }

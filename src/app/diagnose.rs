@@ -170,26 +170,17 @@ fn guessed(
         Position::LiquidLine | Position::LiquidLineIndoor => QuantityKind::Subcooling,
         _ => QuantityKind::Superheat,
     };
-    let kinds = [
-        QuantityKind::Temperature,
-        QuantityKind::Pressure,
-        QuantityKind::Humidity,
-        QuantityKind::Airflow,
-        QuantityKind::Current,
-        QuantityKind::Voltage,
-        QuantityKind::Power,
-        QuantityKind::StaticPressure,
-        difference,
-    ];
-    let found = kinds
-        .into_iter()
-        .find_map(|kind| quantity(kind, text, barometer).ok().map(|quantity| (kind, quantity)));
-    found.ok_or_else(|| {
-        format!(
-            "`{text}` cannot be read; write a number and a unit that tells what it is, as in 52F, \
-             118psig, 51%, 1050cfm, 10delta_F"
-        )
-    })
+    let kind = match parse::kind_of(text) {
+        Some(kind) => kind,
+        None if text.contains("delta") => difference,
+        None => {
+            return Err(format!(
+                "`{text}` cannot be read; write a number and a unit that tells what it is, as in \
+                 52F, 118psig, 51%, 1050cfm, 10delta_F"
+            ));
+        }
+    };
+    quantity(kind, text, barometer).map(|quantity| (kind, quantity))
 }
 
 /// The last settled set of a session's `sets.csv`.

@@ -345,6 +345,9 @@ fn tell_wrong(
         return writeln!(out, "{line}");
     }
     writeln!(out, "{error}")?;
+    if error.span.is_empty() {
+        return Ok(());
+    }
     let text = files.iter().find(|(name, _)| *name == error.file).map_or("", |(_, text)| text);
     let Some(line) = text.lines().nth(error.line - 1).filter(|line| !line.trim().is_empty()) else {
         return Ok(());

@@ -263,7 +263,7 @@ mod tests {
         refused(&args("R-410A", Some("118"), None), "has no unit: write 118psig");
         refused(&args("R-410A", Some("118psi"), None), "write 118psig or 118psia");
         refused(&args("R-410A", Some("900psig"), None), "outside the table of R-410A: 1");
-        refused(&args("R-410A", None, Some("90C")), "outside the table of R-410A: -50.0 to 68.8 C");
+        refused(&args("R-410A", None, Some("90C")), "outside the table of R-410A: -50.1 to 68.8 C");
         refused(&args("R-410A", Some("-3barg"), None), "below vacuum");
     }
 }

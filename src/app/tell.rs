@@ -5,8 +5,10 @@ use std::io::{self, Write};
 use serde_json::{Value, json};
 
 use crate::app::findings;
+use crate::app::visit::Ended;
 use crate::app::wording;
 use crate::engine::columns::Units;
+use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::json;
 use crate::engine::output::Output;
 use crate::engine::reading::{Cycle, SettledSet, State};
@@ -101,6 +103,47 @@ pub fn summary(counts: Counts) -> Value {
         "cycles": counts.cycles,
         "settled_sets": counts.settled_sets,
     })
+}
+
+/// Writes what a visit came to: the last diagnosis, the counts, and where the files are.
+///
+/// # Errors
+/// When `out` does not take it.
+pub fn result(
+    ended: &Ended,
+    last: Option<&Diagnosis>,
+    units: Units,
+    out: &mut dyn Write,
+) -> io::Result<()> {
+    writeln!(out)?;
+    match last {
+        Some(diagnosis) => findings::write(diagnosis, units, false, out)?,
+        None => writeln!(out, "No run settled; nothing can be said of the unit.")?,
+    }
+    let counts = ended.session.counts();
+    writeln!(
+        out,
+        "\n{} payloads, {} readings, {} runs, {} settled sets. The session is in\n  {}\n\
+         received.csv holds all that was heard; readings.csv, cycles.csv, sets.csv, events.csv and\n\
+         findings.json are made from it.",
+        counts.payloads,
+        counts.readings,
+        counts.cycles,
+        counts.settled_sets,
+        ended.folder.display(),
+    )?;
+    if !ended.recorded {
+        writeln!(out, "NOT ALL WAS RECORDED: see events.csv.")?;
+    }
+    if !ended.derived {
+        writeln!(out, "The files beside received.csv are not whole; make them again:")?;
+    }
+    writeln!(
+        out,
+        "Try: settled replay {}{}",
+        ended.folder.display(),
+        if ended.derived { "" } else { " --rebuild" }
+    )
 }
 
 fn line(out: &mut dyn Write, at: Elapsed, words: &str) -> io::Result<()> {

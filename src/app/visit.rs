@@ -36,7 +36,9 @@ const FLUSH_EVERY: Duration = Duration::from_secs(2);
 /// A live visit.
 pub struct Visit {
     session: Session,
+    site: String,
     folder: Folder,
+    store: FolderStore,
     journal: Journal,
     derived: Derived,
     flushed: Elapsed,
@@ -91,12 +93,13 @@ impl Visit {
             ..journal::Settings::default()
         };
         let store = FolderStore::new(folder.path());
-        let journal = Journal::begin(store, settings, notice).map_err(Failure::world)?;
+        let journal = Journal::begin(store.clone(), settings, notice).map_err(Failure::world)?;
         let settings = derived::Settings { units: file.units, zone: begin.zone };
         let derived = Derived::begin(folder.path(), settings).map_err(Failure::world)?;
         info!(folder = %folder.path().display(), "session begun");
         let session = Session::new(file.job.clone(), profiles, None);
-        Ok(Self { session, folder, journal, derived, flushed: Elapsed::ZERO })
+        let (site, flushed) = (file.site.clone(), Elapsed::ZERO);
+        Ok(Self { session, site, folder, store, journal, derived, flushed })
     }
 
     /// The session's folder.
@@ -119,6 +122,19 @@ impl Visit {
         // While nothing is recorded measuring goes on; the status says so to whoever looks.
         let recorded = self.journal.append(at, label, &input).is_ok();
         self.hand_over(at, (is_row && recorded).then_some(label), input, heard);
+    }
+
+    /// Gives the folder its name, now that the clock is known to be right; the session began at
+    /// `began`.
+    ///
+    /// # Errors
+    /// Where the disk says no.
+    pub fn name_by_clock(&mut self, began: Option<Utc>) -> Result<(), Failure> {
+        let name = folder::name(began, "", &self.site);
+        self.folder.rename(&name).map_err(Failure::world)?;
+        self.store.renamed(self.folder.path());
+        self.derived.send(Work::Renamed(self.folder.path().to_owned()));
+        Ok(())
     }
 
     /// How the journal stands.
@@ -174,9 +190,14 @@ impl Visit {
 }
 
 /// The profiles with digests of their texts, for `session.toml`.
-fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
-    let digest = |p: &crate::engine::profile::Profile| folder::digest(&format!("{p:?}"));
-    profiles.iter().map(|p| ProfileUsed { name: p.name().to_owned(), digest: digest(p) }).collect()
+pub(super) fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
+    profiles
+        .iter()
+        .map(|p| ProfileUsed {
+            name: p.name().to_owned(),
+            digest: format!("fnv1a64:{:016x}", p.digest()),
+        })
+        .collect()
 }
 
 /// Something for the derived files' thread.
@@ -184,6 +205,7 @@ enum Work {
     Label(Elapsed, Option<Utc>),
     Output(Output),
     Flush,
+    Renamed(PathBuf),
 }
 
 /// The derived files, on a thread of their own.
@@ -236,6 +258,7 @@ fn write(mut files: DerivedFiles, work: &Receiver<Work>) -> Result<(), FolderErr
             Work::Label(at, label) => files.label(at, label),
             Work::Output(output) => files.take(&output)?,
             Work::Flush => files.flush()?,
+            Work::Renamed(folder) => files.renamed(&folder),
         }
     }
     files.finish()

@@ -1,5 +1,6 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
 
+pub mod bluetooth;
 pub mod clock;
 pub mod derived;
 pub mod folder;

@@ -83,6 +83,11 @@ impl Position {
         )
     }
 
+    /// Whether a coil's middle is clamped here.
+    pub const fn is_coil(&self) -> bool {
+        matches!(self, Self::IndoorCoil | Self::OutdoorCoil)
+    }
+
     /// Whether a refrigerant line is clamped here.
     pub const fn is_line(&self) -> bool {
         matches!(

@@ -8,6 +8,7 @@ use crate::engine::job::{Job, Probe, ProbeRef};
 use crate::engine::profile::ProfileId;
 use crate::engine::reading::{ChannelId, ProbeId};
 use crate::engine::snapshot::ProbeStatus;
+use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 
 /// A probe is lost after this many of its own intervals, and not before the job's silence.
@@ -60,6 +61,19 @@ pub struct Placement {
     pub average: bool,
     /// Gauge or absolute, where the job says so.
     pub gauge: Option<bool>,
+    /// Whether the job names this very field.
+    pub named: bool,
+}
+
+impl Placement {
+    /// Whether a field of `kind` can be meant. A probe's voltage is its own battery's, unless the
+    /// probe sits on a unit's electricity or the job names the field.
+    pub fn takes(&self, kind: QuantityKind) -> bool {
+        let electric =
+            matches!(kind, QuantityKind::Voltage | QuantityKind::Current | QuantityKind::Power);
+        let position = &self.place.position;
+        self.named || !electric || !(position.is_air() || position.is_line() || position.is_coil())
+    }
 }
 
 /// All probes heard so far.
@@ -222,13 +236,15 @@ impl Hearing {
     pub fn placement(&self, probe: ProbeId, name: &str) -> Option<Placement> {
         let job_probe = &self.job_probes[self.one(probe).job_probe?];
         let field = job_probe.fields.get(name);
-        let place = field.and_then(|f| f.place.as_ref()).or(job_probe.place.as_ref())?;
+        let own = field.and_then(|f| f.place.as_ref());
+        let place = own.or(job_probe.place.as_ref())?;
         let offset = field.and_then(|f| f.offset).or(job_probe.offset);
         Some(Placement {
             place: place.clone(),
             offset_k: offset.map_or(0.0, |offset| offset.get()),
             average: job_probe.average,
             gauge: job_probe.gauge,
+            named: own.is_some(),
         })
     }
 

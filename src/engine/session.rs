@@ -218,7 +218,7 @@ impl Session {
         let profile = self.profiles.get(profile_id);
         let mut fields = std::mem::take(&mut self.fields);
         match decode::decode(profile, payload.via, payload.bytes, &mut fields) {
-            Err(error) => self.refuse(payload.probe, &error.to_string()),
+            Err(error) => self.refuse(payload.probe, &error.in_words(profile)),
             Ok(_) => {
                 let sequence = profile.sequence(&fields);
                 let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
@@ -293,6 +293,7 @@ impl Session {
         let slot = match (described.kind, self.hearing.placement(probe, &name)) {
             (Some(QuantityKind::Battery), _) => Slot::Battery,
             (None, _) | (_, None) => Slot::Nowhere,
+            (Some(kind), Some(placed)) if !placed.takes(kind) => Slot::Nowhere,
             (Some(kind), Some(placed)) => {
                 // Hand-held and clamped-on pressure probes read gauge (common practice, no source).
                 let gauge = described.gauge.or(placed.gauge).unwrap_or(true);

@@ -130,17 +130,17 @@ pub fn wet_bulb_from_ratio(
     ratio: HumidityRatio,
     pressure: Pascals,
 ) -> Option<Celsius> {
-    relative_humidity_from_ratio(dry_bulb, ratio, pressure)?;
+    let humidity = relative_humidity_from_ratio(dry_bulb, ratio, pressure)?;
     let t = dry_bulb.get();
     let off =
         |wet: f64, frozen: bool| ratio_at_wet_bulb(t, wet, frozen, pressure.get()) - ratio.get();
-    let (low, high) = (RANGE_C.0, t);
-    let root = if high >= 0.0 && off(0.0, false) <= 0.0 {
-        root(0.0, high, |wet| off(wet, false))
-    } else {
-        root(low, high.min(0.0), |wet| off(wet, true))
-    };
-    Celsius::new(root)
+    let frozen = t < 0.0 || off(0.0, false) > 0.0;
+    let (low, high) = if frozen { (RANGE_C.0, t.min(0.0)) } else { (0.0, t) };
+    let off = |wet| off(wet, frozen);
+    // A rule of thumb from the formulas themselves, to begin within some 2 K of it.
+    let guess = t - (1.0 - humidity.get()) * (6.0 + 0.33 * t);
+    let (low, high) = around(guess, 2.0, low, high, &off);
+    Celsius::new(root(low, high, off))
 }
 
 /// Humidity ratio (kg/kg) of air at `dry_bulb` and `wet_bulb` (°C) and `pressure` (Pa, absolute);
@@ -186,6 +186,8 @@ pub fn humidity_ratio_from_wet_bulb(
 /// assert!((saturated.unwrap().get() - 21.0).abs() < 1e-6);
 /// ```
 pub fn dew_point(dry_bulb: Celsius, humidity: RelativeHumidity) -> Option<Celsius> {
+    /// Heat of evaporation over water's gas constant, about (K).
+    const HEAT_K: f64 = 5_500.0;
     let saturated = saturation_pressure(dry_bulb)?.get();
     let vapor = saturated * humidity.get();
     if vapor <= 0.0 || vapor < saturation_pressure(Celsius::new(RANGE_C.0)?)?.get() {
@@ -193,7 +195,10 @@ pub fn dew_point(dry_bulb: Celsius, humidity: RelativeHumidity) -> Option<Celsiu
     }
     let wanted = libm::log(vapor);
     let off = |t: f64| ln_saturation(t + 273.15) - wanted;
-    Celsius::new(root(RANGE_C.0, dry_bulb.get(), off))
+    // Clausius and Clapeyron with a constant heat of evaporation, to begin near it.
+    let guess = 1.0 / (1.0 / dry_bulb.kelvin() - libm::log(humidity.get()) / HEAT_K) - 273.15;
+    let (low, high) = around(guess, 2.0, RANGE_C.0, dry_bulb.get(), &off);
+    Celsius::new(root(low, high, off))
 }
 
 /// Relative humidity of air at `dry_bulb` with this `dew_point` (°C); `None` where the dew point is
@@ -305,6 +310,21 @@ fn ratio_at_wet_bulb(dry: f64, wet: f64, frozen: bool, pressure: f64) -> f64 {
     }
 }
 
+/// The part of `low` to `high` within `width` of `guess` if `off` crosses zero there, else as much
+/// of the rest as its sign leaves.
+fn around(guess: f64, width: f64, low: f64, high: f64, off: &impl Fn(f64) -> f64) -> (f64, f64) {
+    let (below, above) = ((guess - width).max(low), (guess + width).min(high));
+    if below >= above {
+        (low, high)
+    } else if off(below) > 0.0 {
+        (low, below)
+    } else if off(above) < 0.0 {
+        (above, high)
+    } else {
+        (below, above)
+    }
+}
+
 /// Where `off`, rising from `low` to `high`, crosses zero.
 ///
 /// Regula falsi that halves the weight of an end that stays (Illinois), and bisects where that
@@ -318,13 +338,15 @@ fn root(mut low: f64, mut high: f64, off: impl Fn(f64) -> f64) -> f64 {
         return low;
     }
     let mut stayed = 0_i32;
+    let mut last = f64::INFINITY;
     for step in 0..80 {
         let between = (low * at_high - high * at_low) / (at_high - at_low);
         let guess = if step % 4 == 3 { f64::midpoint(low, high) } else { between };
         let at = off(guess);
-        if at == 0.0 || high - low < CLOSE_K {
+        if at == 0.0 || high - low < CLOSE_K || (guess - last).abs() < CLOSE_K {
             return guess;
         }
+        last = guess;
         if at < 0.0 {
             (low, at_low) = (guess, at);
             at_high = if stayed < 0 { at_high / 2.0 } else { at_high };

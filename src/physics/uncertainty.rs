@@ -51,14 +51,15 @@ pub fn combined(components: &[Component]) -> f64 {
 
 /// Half-width of the interval that holds the sum of these errors with 95 % probability.
 ///
-/// The two widest rectangular contributions are convolved with the rest exactly (closed form); the
-/// rest is taken as normal, which for three and more is within 1 % of Monte-Carlo (JCGM 101).
+/// Where one contribution dominates, the two widest rectangular ones are convolved with the rest
+/// exactly (closed form), the rest taken as normal. Where none does, the quantile is expanded in
+/// the sum's cumulants (Cornish and Fisher). Both are within 1 % of Monte-Carlo (JCGM 101).
 ///
 /// ```
 /// use settled::physics::uncertainty::{Component, coverage_half_width};
 /// // A single rectangular error of ±1 lies within ±0.95 with 95 % probability.
 /// let half = coverage_half_width(&[Component::rectangular(1.0)]);
-/// assert!((half - 0.95).abs() < 1e-9);
+/// assert!((half - 0.95).abs() < 1e-6);
 /// ```
 pub fn coverage_half_width(components: &[Component]) -> f64 {
     let (mut wide, mut second, mut rest) = (0.0_f64, 0.0_f64, 0.0_f64);
@@ -77,6 +78,12 @@ pub fn coverage_half_width(components: &[Component]) -> f64 {
         }
     }
     let total = (rest + wide * wide + second * second).sqrt();
+    if total == 0.0 {
+        return 0.0;
+    }
+    if wide * wide < DOMINANT * total * total {
+        return total * expanded(components, total);
+    }
     // A rectangle much narrower than the whole cannot be told from a normal error, and dividing
     // by its width would lose digits.
     if second < 0.1 * total {
@@ -89,15 +96,31 @@ pub fn coverage_half_width(components: &[Component]) -> f64 {
     let (a, b, s) = (wide * 3f64.sqrt(), second * 3f64.sqrt(), rest.sqrt());
     // The density falls away from zero, so Newton's steps from below never pass the root.
     let mut x = 1.6 * total;
-    for _ in 0..12 {
+    for _ in 0..10 {
         let (probability, density) = distribution(x, a, b, s);
         let step = (0.975 - probability) / density.max(1e-12 / total);
         x += step;
-        if step < 1e-9 * total {
+        if step < 1e-7 * total {
             break;
         }
     }
     x
+}
+
+/// Share of the variance over which a rectangular contribution dominates.
+const DOMINANT: f64 = 0.45;
+
+/// The 97.5 % point of the sum for unit variance, from its fourth and sixth cumulants.
+fn expanded(components: &[Component], total: f64) -> f64 {
+    // Cumulants of the rectangle of unit variance: −6/5 and 48/7. The polynomials are those of
+    // Cornish and Fisher at 1.96.
+    let (mut fourth, mut sixth) = (0.0, 0.0);
+    for component in components.iter().filter(|c| c.shape == Shape::Rectangular) {
+        let share = (component.uncertainty / total) * (component.uncertainty / total);
+        fourth -= 1.2 * share * share;
+        sixth += 48.0 / 7.0 * share * share * share;
+    }
+    NORMAL_95 + 0.068_73 * fourth + 0.096_6 * fourth * fourth - 0.023_57 * sixth
 }
 
 /// 97.5 % point of the standard normal distribution.
@@ -282,6 +305,8 @@ mod tests {
         check(&[rectangular(1.0), normal(0.05)], 0.005);
         check(&[rectangular(1.0), normal(0.5)], 0.005);
         check(&[rectangular(0.2), normal(0.5)], 0.005);
+        check(&[rectangular(0.8), normal(0.52)], 0.005);
+        check(&[rectangular(1.0), rectangular(0.8), normal(0.3)], 0.007);
         check(&[rectangular(1.0), rectangular(0.6), normal(0.1)], 0.005);
         check(&Component::triangular(1.0), 0.005);
         // Three and more: the rest is taken as normal.

@@ -41,6 +41,8 @@ fn decode_tells_each_field_for_people_and_for_programs() {
     let humidity: serde_json::Value = serde_json::from_str(lines.lines().nth(1).unwrap()).unwrap();
     assert_eq!(humidity["field"], "humidity");
     assert_eq!((&humidity["value"], &humidity["unit"]), (&0.5055.into(), &"fraction".into()));
+    let lines = run_decode(&["--characteristic", "0x2A1C:05DA0300FF06"], true).unwrap();
+    assert!(lines.contains("\"value\":37.0,\"unit\":\"degC\""), "98.6 °F: {lines}");
     let text = run_decode(&["--characteristic", "0x2A6E:0080"], false).unwrap();
     assert!(text.contains("temperature  not known"), "{text}");
     let text = run_decode(&["--service", "0xFCD2:40015DFE5D"], false).unwrap();

@@ -1,5 +1,7 @@
 //! Charts, regressions, fault signatures and the GUM's examples.
 
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on may panic")]
+
 use std::fs;
 
 use settled::engine::diagnose::charts::{

@@ -64,7 +64,7 @@ fn good_order(weighing: &Weighing) -> Vec<String> {
         .shown
         .iter()
         .filter(far)
-        .map(|shown| format!("against: {} {}", name(shown.what), stands(shown)))
+        .map(|shown| ["against: ", name(shown.what), &stands(shown)].concat())
         .collect();
     if lines.is_empty() {
         lines.push(
@@ -93,23 +93,31 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
         Some((Direction::Up | Direction::Down, _)) => "computed; a source says otherwise",
         _ => "computed",
     };
-    format!(
-        "{side}: {} {}; this fault {moves} it, here by about {} ({standing})",
+    [
+        side,
+        ": ",
         name(shown.what),
-        stands(shown),
-        difference(shift.abs()),
-    )
+        &stands(shown),
+        "; this fault ",
+        moves,
+        " it, here by about ",
+        &difference(shift.abs()),
+        " (",
+        standing,
+        ")",
+    ]
+    .concat()
 }
 
-/// How a reading stands to what a unit in good order shows.
+/// How a reading stands to what a unit in good order shows; begins with a space.
 fn stands(shown: &Shown) -> String {
+    const USUAL: &str = " what a unit in good order shows here (give or take ";
     let usual = difference(1.96 * shown.deviation);
     if shown.residual.abs() < 0.4 * shown.deviation {
-        return format!("is about what a unit in good order shows here (give or take {usual})");
+        return [" is about", USUAL, &usual, ")"].concat();
     }
-    let (size, side) = (difference(shown.residual.abs()), shown.residual > 0.0);
-    let side = if side { "above" } else { "below" };
-    format!("is {size} {side} what a unit in good order shows here (give or take {usual})")
+    let side = if shown.residual > 0.0 { " above" } else { " below" };
+    [" is ", &difference(shown.residual.abs()), side, USUAL, &usual, ")"].concat()
 }
 
 /// The reading's name for people.
@@ -129,5 +137,46 @@ pub const fn name(seen: Seen) -> &'static str {
 
 /// A difference of temperatures in both units: `9.0 °F (5.0 K)`.
 fn difference(k: f64) -> String {
-    format!("{:.1} °F ({k:.1} K)", k * 1.8)
+    let mut text = String::with_capacity(24);
+    push_tenths(&mut text, k * 1.8);
+    text.push_str(" °F (");
+    push_tenths(&mut text, k);
+    text.push_str(" K)");
+    text
+}
+
+/// Writes a number with one decimal; a ledger has hundreds, and the general way is slow.
+fn push_tenths(text: &mut String, value: f64) {
+    let tenths = (value.abs() * 10.0).round() as u64;
+    if value < 0.0 && tenths > 0 {
+        text.push('-');
+    }
+    let (mut digits, mut at, mut whole) = ([0_u8; 20], 20, tenths / 10);
+    loop {
+        at -= 1;
+        digits[at] = b'0' + (whole % 10) as u8;
+        whole /= 10;
+        if whole == 0 {
+            break;
+        }
+    }
+    text.extend(digits[at..].iter().map(|digit| char::from(*digit)));
+    text.push('.');
+    text.push(char::from(b'0' + (tenths % 10) as u8));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tenths_read_as_usual() {
+        for value in [0.0, 0.04, 0.05, -0.04, 1.0, -12.34, 99.96, 1234.5] {
+            let mut text = String::new();
+            push_tenths(&mut text, value);
+            assert!((text.parse::<f64>().unwrap() - value).abs() < 0.0501, "{value}: {text}");
+            assert!(!text.starts_with("-0.0"));
+        }
+        assert_eq!(difference(5.0), "9.0 °F (5.0 K)");
+    }
 }

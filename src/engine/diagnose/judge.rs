@@ -32,8 +32,8 @@ pub struct Context<'a> {
 const SINGLE_MIN: f64 = 0.01;
 /// Least probability with which two faults at once are listed.
 const PAIR_MIN: f64 = 0.05;
-/// Odds within which two suspects are said not to be told apart.
-const ODDS_MAX: f64 = 5.0;
+/// Odds within which two suspects are said not to be told apart: 95 to 5.
+const ODDS_MAX: f64 = 19.0;
 /// Observations under which no fault is weighed.
 const OBSERVATIONS_MIN: usize = 2;
 
@@ -42,9 +42,13 @@ const OBSERVATIONS_MIN: usize = 2;
 /// Conditions and doubts first, then measures, circuit by circuit; suspects by probability.
 pub fn diagnose(job: &Job, set: &SettledSet, context: &Context<'_>) -> Diagnosis {
     let mut diagnosis = Diagnosis { set: set.number, ..Diagnosis::default() };
+    let names: Vec<_> = set.values.iter().map(|value| value.channel.to_string()).collect();
     for (index, circuit) in job.unit.circuits.iter().enumerate() {
         let number = (index + 1) as u8;
-        Circuitry { job, circuit, number, set, context }.judge(&mut diagnosis);
+        let named = circuit.refrigerant.as_deref();
+        let refrigerant = named.and_then(|name| Refrigerant::by_name(name).ok());
+        Circuitry { job, circuit, number, set, context, refrigerant, names: &names }
+            .judge(&mut diagnosis);
     }
     diagnosis
         .suspects
@@ -59,13 +63,17 @@ struct Circuitry<'a> {
     number: u8,
     set: &'a SettledSet,
     context: &'a Context<'a>,
+    /// The circuit's refrigerant, where it is one that has a table.
+    refrigerant: Option<Refrigerant>,
+    /// The channels' names, by the set's values.
+    names: &'a [String],
 }
 
 impl Circuitry<'_> {
     fn judge(&self, diagnosis: &mut Diagnosis) {
         let mut inputs = Inputs::new(self.job, self.set, self.context.instruments, self.number);
-        let measures = measures(self.job, self.circuit, &mut inputs);
-        let doubts = doubts(self.job, self.circuit, &inputs, &measures);
+        let measures = measures(self.job, self.refrigerant, &mut inputs);
+        let doubts = doubts(self.job, self.refrigerant, &inputs, &measures);
         let distrust = Distrust::new(&doubts, &inputs);
         let conditions = conditions(self.job, self.circuit, self.set, &inputs, &measures);
         let stops = Stops::all(&conditions);
@@ -100,7 +108,7 @@ impl Circuitry<'_> {
     /// The baseline's measures of the same circuit.
     fn own(&self, set: &SettledSet) -> Own {
         let mut inputs = Inputs::new(self.job, set, self.context.instruments, self.number);
-        let measures = measures(self.job, self.circuit, &mut inputs);
+        let measures = measures(self.job, self.refrigerant, &mut inputs);
         Own { inputs, measures }
     }
 
@@ -112,11 +120,7 @@ impl Circuitry<'_> {
         distrust: &Distrust,
         own: Option<Own>,
     ) {
-        let other = self
-            .circuit
-            .refrigerant
-            .as_deref()
-            .is_some_and(|name| Refrigerant::by_name(name).is_ok_and(|r| r.name() != "R-410A"));
+        let other = self.refrigerant.is_some_and(|r| r.name() != "R-410A");
         let trusted = |inputs: &Inputs, value: &_| !distrust.touches(&inputs.sources, value);
         let evidence = Evidence::new(inputs, measures, other, trusted);
         if evidence.len() < OBSERVATIONS_MIN {
@@ -135,11 +139,7 @@ impl Circuitry<'_> {
                 || inputs.high_pressure().is_some()
                 || inputs.get(Role::Superheat).is_some()
                 || inputs.get(Role::Subcooling).is_some(),
-            flammable: self
-                .circuit
-                .refrigerant
-                .as_deref()
-                .is_some_and(|name| Refrigerant::by_name(name).is_ok_and(Refrigerant::is_a2l)),
+            flammable: self.refrigerant.is_some_and(Refrigerant::is_a2l),
         };
         diagnosis.suspects.extend(list(&weighing, &evidence, self.number, setting));
     }
@@ -180,7 +180,7 @@ impl Circuitry<'_> {
         let line = |(source, u): &(u16, f64)| {
             let source = inputs.sources.get(*source);
             let what = match source.value {
-                Some(index) => format!("{}: {}", self.set.values[index].channel, source.what),
+                Some(index) => [&self.names[index], ": ", source.what].concat(),
                 None => source.what.to_owned(),
             };
             BudgetLine { what, uncertainty: u.abs() }

@@ -2,7 +2,7 @@
 
 use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
 use crate::engine::diagnose::uncertain::{Source, Uncertain};
-use crate::engine::job::{AirflowBasis, Circuit, Job};
+use crate::engine::job::{AirflowBasis, Job};
 use crate::physics::moist_air;
 use crate::physics::refrigerant::Refrigerant;
 use crate::physics::uncertainty::Shape;
@@ -77,8 +77,7 @@ impl Measures {
 const DELTA: &str = "delta_degC";
 
 /// All that can be computed from the inputs of one circuit.
-pub fn measures(job: &Job, circuit: &Circuit, inputs: &mut Inputs) -> Measures {
-    let refrigerant = circuit.refrigerant.as_deref().and_then(|n| Refrigerant::by_name(n).ok());
+pub fn measures(job: &Job, refrigerant: Option<Refrigerant>, inputs: &mut Inputs) -> Measures {
     let barometer = barometer(job, inputs);
     let mut made = Measures::default();
     saturations(&mut made, inputs, refrigerant);

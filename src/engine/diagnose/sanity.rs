@@ -4,7 +4,7 @@
 use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::uncertain::{Sources, Uncertain};
-use crate::engine::job::{Circuit, Job, Mode};
+use crate::engine::job::{Job, Mode};
 use crate::physics::refrigerant::Refrigerant;
 use crate::units::quantity::{Celsius, Pascals, STANDARD_ATMOSPHERE_PA};
 
@@ -69,7 +69,12 @@ impl Distrust {
 }
 
 /// All that cannot be in the readings of one circuit.
-pub fn doubts(job: &Job, circuit: &Circuit, inputs: &Inputs, measures: &Measures) -> Vec<Doubt> {
+pub fn doubts(
+    job: &Job,
+    refrigerant: Option<Refrigerant>,
+    inputs: &Inputs,
+    measures: &Measures,
+) -> Vec<Doubt> {
     let check = Check { inputs, measures };
     let mut found = Vec::new();
     if let Some(doubt) = check.not_running() {
@@ -78,7 +83,7 @@ pub fn doubts(job: &Job, circuit: &Circuit, inputs: &Inputs, measures: &Measures
     found.extend(check.air_over_indoor_coil(job.mode));
     if !found.iter().any(|doubt| doubt.roles.is_empty()) && inputs.roles == Roles::Cooling {
         found.extend(check.lines());
-        found.extend(check.pressures(circuit));
+        found.extend(check.pressures(refrigerant));
     }
     found
 }
@@ -229,10 +234,9 @@ impl Check<'_> {
     }
 
     /// Saturation against clamps on the coils, and against what cannot be.
-    fn pressures(&self, circuit: &Circuit) -> Vec<Doubt> {
+    fn pressures(&self, refrigerant: Option<Refrigerant>) -> Vec<Doubt> {
         let mut found = Vec::new();
-        let named = circuit.refrigerant.as_deref().and_then(|n| Refrigerant::by_name(n).ok());
-        let Some(refrigerant) = named else { return found };
+        let Some(refrigerant) = refrigerant else { return found };
         let low = (Role::SuctionPressure, Role::EvaporatorCoil);
         let high = (Role::LiquidPressure, Role::CondenserCoil);
         for ((pressure, coil), is_low) in [(low, true), (high, false)] {

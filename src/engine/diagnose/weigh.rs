@@ -21,8 +21,6 @@ use crate::physics::uncertainty::Shape;
 /// Degrees of freedom of the multivariate t distribution that stands for the family of units: the
 /// fewer, the heavier its tails. Assumed.
 const TAILS: f64 = 8.0;
-/// Factor on the family's variance, for what the reference model leaves out. Assumed.
-const FAMILY: f64 = 1.25;
 /// Variance (K²) of what one unit does between two visits beyond the reference model. Assumed.
 const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
@@ -345,16 +343,16 @@ impl Case {
     }
 
     /// Covariance of the observations under a pattern of this spread.
-    fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
+    fn covariance(&self, spread: &Triangle, doubt: &[f64; FEATURES]) -> Square {
         let mut sum = self.readings.clone();
         for i in 0..self.parts.len() {
             for j in 0..=i {
                 let mut total = 0.0;
-                for (f, a) in self.parts[i] {
-                    for (g, b) in self.parts[j] {
+                for (f, a) in self.parts[i].into_iter().take_while(|(_, a)| *a != 0.0) {
+                    for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
                         let (f, g) = (f as usize, g as usize);
                         let (high, low) = (f.max(g), f.min(g));
-                        let mut shared = factor * spread[high * (high + 1) / 2 + low];
+                        let mut shared = spread[high * (high + 1) / 2 + low];
                         if f == g {
                             shared += self.extra[f] + doubt[f];
                         }
@@ -368,10 +366,9 @@ impl Case {
     }
 
     fn weigh(&self, metering: Metering) -> Weighing {
-        let factor = if self.against_own { 1.0 } else { FAMILY };
         let none_spread =
             if self.against_own { &self.table.none_against_own } else { &self.table.none };
-        let none = self.covariance(none_spread, factor, &[0.0; FEATURES]);
+        let none = self.covariance(none_spread, &[0.0; FEATURES]);
         let none_factor = Factor::new(&none);
         let mut log = [f64::NEG_INFINITY; 8];
         log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
@@ -384,7 +381,7 @@ impl Case {
                 let spread =
                     if self.against_own { &level.spread_against_own } else { &level.spread };
                 let doubt = self.doubt(fault, &shift);
-                let covariance = self.covariance(spread, factor, &doubt);
+                let covariance = self.covariance(spread, &doubt);
                 levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
                 shifts[fault][i] = shift;
             }
@@ -439,18 +436,19 @@ impl Case {
         doubt
     }
 
-    /// Two faults at once: their shifts add, and no more is known than of either.
+    /// Two faults at once, each at its second or fourth level: their shifts add, and no more is
+    /// known than of either.
     fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; 4]; 7]) -> Vec<Pair> {
         let factor = Factor::new(&none.scaled(1.5));
         let n = self.residual.len();
         let rest = factor.whiten(&self.residual);
-        let mut white = [[[0.0; FEATURES]; 4]; 7];
-        for (fault, levels) in shifts.iter().enumerate() {
-            for (level, shift) in levels.iter().enumerate() {
-                white[fault][level] = factor.whiten(&self.seen(shift)[..n]);
+        let mut white = [[[0.0; FEATURES]; 2]; 7];
+        for (white, levels) in white.iter_mut().zip(shifts) {
+            for (white, level) in white.iter_mut().zip([1, 3]) {
+                *white = factor.whiten(&self.seen(&levels[level])[..n]);
             }
         }
-        let prior = libm::log(0.5 * PRIOR_TWO / 20.0 / 16.0);
+        let prior = libm::log(0.5 * PRIOR_TWO / 20.0 / 4.0);
         let mut pairs = Vec::with_capacity(20);
         for a in 0..7 {
             for b in a + 1..7 {
@@ -458,9 +456,9 @@ impl Case {
                 if (a, b) == (0, 1) {
                     continue;
                 }
-                let mut levels = [0.0; 16];
+                let mut levels = [0.0; 4];
                 for (i, level) in levels.iter_mut().enumerate() {
-                    let (x, y) = (&white[a][i / 4], &white[b][i % 4]);
+                    let (x, y) = (&white[a][i / 2], &white[b][i % 2]);
                     let square = (0..n).map(|k| rest[k] - x[k] - y[k]).map(|d| d * d).sum::<f64>();
                     *level = tails(square, n) - factor.half_log_determinant();
                 }

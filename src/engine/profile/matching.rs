@@ -86,6 +86,7 @@ impl Match {
             words.push(text);
         }
         match self.length {
+            (1, 1) => words.push("1 byte long".to_owned()),
             (from, to) if from == to => words.push(format!("{from} bytes long")),
             (0, usize::MAX) => {}
             (from, usize::MAX) => words.push(format!("at least {from} bytes long")),

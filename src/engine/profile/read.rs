@@ -132,7 +132,8 @@ fn read_match(table: &Table<'_, '_>) -> Option<Match> {
         service.map(Key::Service),
         characteristic.map(Key::Characteristic),
     ];
-    let given = keys.iter().flatten().count() + usize::from(any_company);
+    let written = ["company", "service", "characteristic"].map(|key| wanted.get(key).is_some());
+    let given = written.iter().filter(|is| **is).count() + usize::from(any_company);
     if given != 1 {
         wanted
             .wrong("must say one of `company`, `service`, `characteristic`, `any_company = true`");
@@ -149,7 +150,8 @@ fn read_match(table: &Table<'_, '_>) -> Option<Match> {
     }
     wanted.finish();
     let key = keys.into_iter().flatten().next();
-    (given == 1).then_some(Match { key, name, bytes, length })
+    let right = given == 1 && (key.is_some() || any_company);
+    right.then_some(Match { key, name, bytes, length })
 }
 
 fn read_length(wanted: &Table<'_, '_>) -> (usize, usize) {

@@ -298,7 +298,9 @@ impl<'t, 'p> Item<'t, 'p> {
 pub(super) fn suggestion(text: &str, known: &[&str]) -> String {
     let near = known.iter().map(|word| (distance(text, word), *word)).min();
     match near {
-        Some((far, word)) if far <= 1 + word.len() / 4 => format!("did you mean `{word}`?"),
+        Some((far, word)) if far <= word.len().div_ceil(3) && far < word.len() => {
+            format!("did you mean `{word}`?")
+        }
         _ => format!("use one of {}", known.join(", ")),
     }
 }
@@ -327,6 +329,7 @@ mod tests {
     fn the_nearest_word_is_offered() {
         assert_eq!(suggestion("scal", &["scale", "offset"]), "did you mean `scale`?");
         assert_eq!(suggestion("colour", &["scale", "offset"]), "use one of scale, offset");
+        assert_eq!(suggestion("F", &["degF", "K"]), "use one of degF, K");
         assert_eq!((distance("kitten", "sitting"), distance("", "ab")), (3, 2));
     }
 

@@ -295,8 +295,8 @@ def write(table, key, name, library, safety, folder):
                 f"        hottest_c: {table.hottest:.4f},", "        terms: [",
                 rows(series, 12), "        ],", "    },"]
     out.append("    saturation: [")
-    for term in range(SATURATION_TERMS):
-        out += ["        [", rows([table.series[c][term] for c in CURVES], 12), "        ],"]
+    for curve in CURVES:
+        out += ["        [", rows(table.series[curve], 12), "        ],"]
     out.append("    ],")
     out.append("    vapor: [")
     for term in range(VAPOR_TERMS_P):

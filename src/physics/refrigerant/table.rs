@@ -47,8 +47,11 @@ pub(super) struct Inverse {
     /// At the critical point or a little above the range (°C).
     pub hottest_c: f64,
     /// Series of `x` in `z`, which is linear in the root of the distance to `hottest_c`.
-    pub terms: [f64; SATURATION_TERMS],
+    pub terms: Series,
 }
+
+/// Coefficients of a Chebyshev series.
+type Series = [f64; SATURATION_TERMS];
 
 /// One refrigerant, as `generate.py` writes it.
 #[derive(Debug)]
@@ -69,8 +72,8 @@ pub(super) struct Table {
     pub bubble: Inverse,
     /// From dew temperature to `x`.
     pub dew: Inverse,
-    /// Series in `x`: for each term, one coefficient a [`Curve`].
-    pub saturation: [[f64; CURVES]; SATURATION_TERMS],
+    /// Series in `x`, one for each [`Curve`].
+    pub saturation: [Series; CURVES],
     /// Series in `x` and `y`: for each term in `x`, for each in `y`, enthalpy (J/kg), entropy
     /// (J/(kg·K)) and p/(ρ·T) (J/(kg·K)).
     pub vapor: [[f64; 3 * VAPOR_TERMS_S]; VAPOR_TERMS_P],
@@ -101,12 +104,7 @@ impl Table {
 
     /// The value of one saturation curve at this place.
     pub(super) fn curve(&self, curve: Curve, x: f64) -> f64 {
-        let index = curve as usize;
-        let (mut b1, mut b2) = (0.0, 0.0);
-        for term in self.saturation[1..].iter().rev() {
-            (b1, b2) = (term[index] + 2.0 * x * b1 - b2, b1);
-        }
-        self.saturation[0][index] + x * b1 - b2
+        sum(&self.saturation[curve as usize], x)
     }
 
     /// The vapour's series over superheat, at this place.
@@ -135,11 +133,7 @@ impl Inverse {
             (self.hottest_c - high).sqrt(),
             (self.hottest_c - low).sqrt(),
         );
-        let (mut b1, mut b2) = (0.0, 0.0);
-        for term in self.terms[1..].iter().rev() {
-            (b1, b2) = (term + 2.0 * z * b1 - b2, b1);
-        }
-        Some((self.terms[0] + z * b1 - b2).clamp(-1.0, 1.0))
+        Some(sum(&self.terms, z).clamp(-1.0, 1.0))
     }
 }
 
@@ -151,7 +145,17 @@ pub(super) struct Isobar {
 impl Isobar {
     /// The properties at this superheat (K, 0 to [`SUPERHEAT_MAX_K`]).
     pub(super) fn at(&self, superheat: f64) -> VaporPoint {
-        self.sum(scaled(superheat)).0
+        let t = &self.terms;
+        let y = scaled(superheat);
+        let mut value = [t[0] + y * t[3], t[1] + y * t[4], t[2] + y * t[5]];
+        let (mut before, mut basis) = (1.0, y);
+        for term in t[6..].chunks_exact(3) {
+            (before, basis) = (basis, 2.0 * y * basis - before);
+            for (value, term) in value.iter_mut().zip(term) {
+                *value += basis * term;
+            }
+        }
+        value
     }
 
     /// The superheat (K) at which property `index` (0 enthalpy, 1 entropy) has this value; `None`
@@ -160,29 +164,31 @@ impl Isobar {
     /// `slack` below the dew point's value still counts as dew, so that a value got from there
     /// and rounded is found again.
     pub(super) fn find(&self, index: usize, value: f64, slack: f64) -> Option<f64> {
-        let (dew, _) = self.sum(-1.0);
-        let (hottest, _) = self.sum(1.0);
-        if !(dew[index] - slack..=hottest[index]).contains(&value) {
+        /// A step in `y` whose square is below rounding.
+        const SHORT: f64 = 1e-8;
+        let (dew, _) = self.with_slope(index, -1.0);
+        let (hottest, _) = self.with_slope(index, 1.0);
+        if !(dew - slack..=hottest).contains(&value) {
             return None;
         }
-        if value <= dew[index] {
+        if value <= dew {
             return Some(0.0);
         }
         let (mut low, mut high) = (-1.0, 1.0);
-        let mut y = 2.0 * (value - dew[index]) / (hottest[index] - dew[index]) - 1.0;
+        let mut y = scaled(SUPERHEAT_MAX_K * (value - dew) / (hottest - dew));
         // Both rise with superheat and bend little, so Newton's steps serve; the bracket is for
         // the step that leaves it.
         for _ in 0..30 {
-            let (point, slope) = self.sum(y);
-            let off = point[index] - value;
+            let (got, slope) = self.with_slope(index, y);
+            let off = got - value;
             if off > 0.0 {
                 high = y;
             } else {
                 low = y;
             }
-            let next = y - off / slope[index];
+            let next = y - off / slope;
             let next = if (low..=high).contains(&next) { next } else { f64::midpoint(low, high) };
-            let settled = (next - y).abs() < 1e-13;
+            let settled = (next - y).abs() < SHORT;
             y = next;
             if settled {
                 break;
@@ -191,25 +197,33 @@ impl Isobar {
         Some(unscaled(y))
     }
 
-    /// The properties at `y` and their slopes over it.
-    fn sum(&self, y: f64) -> (VaporPoint, VaporPoint) {
-        let t = &self.terms;
-        let mut value = [t[0] + y * t[3], t[1] + y * t[4], t[2] + y * t[5]];
-        let mut slope = [t[3], t[4], t[5]];
-        // T(n+1) = 2y·T(n) − T(n−1), and the same differentiated.
-        let (mut before, mut basis) = (1.0, y);
-        let (mut slope_before, mut slope_basis) = (0.0, 1.0);
-        for term in t[6..].chunks_exact(3) {
-            (slope_before, slope_basis) =
-                (slope_basis, 2.0 * basis + 2.0 * y * slope_basis - slope_before);
-            (before, basis) = (basis, 2.0 * y * basis - before);
-            for k in 0..3 {
-                value[k] += basis * term[k];
-                slope[k] += slope_basis * term[k];
-            }
+    /// One property at `y` and its slope over it.
+    fn with_slope(&self, index: usize, y: f64) -> (f64, f64) {
+        // Clenshaw's sum, and the same differentiated.
+        let (mut b1, mut b2, mut d1, mut d2) = (0.0, 0.0, 0.0, 0.0);
+        for term in self.terms.chunks_exact(3).skip(1).rev() {
+            (d1, d2) = (2.0 * b1 + 2.0 * y * d1 - d2, d1);
+            (b1, b2) = (term[index] + 2.0 * y * b1 - b2, b1);
         }
-        (value, slope)
+        (self.terms[index] + y * b1 - b2, b1 + y * d1 - d2)
     }
+}
+
+/// A Chebyshev series at `x`.
+fn sum(series: &Series, x: f64) -> f64 {
+    // The even and the odd terms each by their own recurrence in T2, so that the two chains of
+    // dependent steps run side by side.
+    let twice = 4.0 * x * x - 2.0;
+    let (mut even, mut even_before) = (1.0, twice / 2.0);
+    let (mut odd, mut odd_before) = (x, x);
+    let mut total = (0.0, 0.0);
+    for pair in series.chunks_exact(2) {
+        total.0 += pair[0] * even;
+        total.1 += pair[1] * odd;
+        (even, even_before) = (twice * even - even_before, even);
+        (odd, odd_before) = (twice * odd - odd_before, odd);
+    }
+    total.0 + total.1
 }
 
 /// `value` on −1 to 1, where it lies between `from` and `to`.

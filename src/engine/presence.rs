@@ -1,0 +1,188 @@
+//! Whether a probe is there: heard and changed, heard and unchanged, or silent.
+//!
+//! A probe in an empty hall sends the same bytes for hours, and whether equal bytes are told again
+//! depends on the system's Bluetooth service. So a probe counts as lost only when nothing at all is
+//! heard of it, bytes or signal, for several of its own intervals.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use crate::units::time::Elapsed;
+
+/// The shortest silence that loses a probe: a technician who walks past blocks it for less.
+pub const SILENCE_MIN: Duration = Duration::from_secs(30);
+/// The longest silence that a probe may keep and still count as there.
+pub const SILENCE_MAX: Duration = Duration::from_hours(1);
+/// How many of its own intervals a probe may miss: at one payload in two lost, ten in a row are
+/// missed once in a thousand, *our own estimate*.
+const INTERVALS: u32 = 10;
+/// Weight of the newest interval in the running mean.
+const NEWEST: f64 = 0.125;
+
+/// What is known of one probe's presence.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Presence {
+    /// When it was last heard at all.
+    pub heard: Elapsed,
+    /// When what it sends last changed.
+    pub changed: Elapsed,
+    /// Running mean of the interval between two hearings (s); `None` before the second.
+    pub interval_s: Option<f64>,
+    /// Whether it has been told lost and not been heard since.
+    pub lost: bool,
+}
+
+/// How a probe stands at a moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Standing {
+    /// The last that was heard of it was something new.
+    Changed,
+    /// It is heard, and what it sends stays the same.
+    Unchanged,
+    /// It is not heard.
+    Silent,
+}
+
+impl Presence {
+    fn new(at: Elapsed) -> Self {
+        Self { heard: at, changed: at, interval_s: None, lost: false }
+    }
+
+    /// How long it may stay silent before it is lost.
+    pub fn patience(&self) -> Duration {
+        let own = Duration::from_secs_f64(self.interval_s.unwrap_or(0.0)).saturating_mul(INTERVALS);
+        own.clamp(SILENCE_MIN, SILENCE_MAX)
+    }
+
+    /// How it stands at `now`.
+    pub fn standing(&self, now: Elapsed) -> Standing {
+        if now.since(self.heard) >= self.patience() {
+            Standing::Silent
+        } else if self.changed == self.heard {
+            Standing::Changed
+        } else {
+            Standing::Unchanged
+        }
+    }
+
+    fn hear(&mut self, at: Elapsed, changed: bool) {
+        let gap = at.since(self.heard).as_secs_f64();
+        // Two formats of one advertisement come together, and an outage is no interval.
+        if gap >= 0.02 && !self.lost {
+            let mean = self.interval_s.map_or(gap, |mean| mean + NEWEST * (gap - mean));
+            self.interval_s = Some(mean);
+        }
+        self.heard = self.heard.max(at);
+        if changed {
+            self.changed = self.heard;
+        }
+        self.lost = false;
+    }
+}
+
+/// A probe went silent, or is back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Turn {
+    /// It has been silent for longer than its intervals allow; last heard then.
+    Lost(String, Elapsed),
+    /// It is heard again after having been lost; how long it was silent.
+    Back(String, Duration),
+}
+
+/// The presence of all probes by their address.
+#[derive(Debug, Clone, Default)]
+pub struct Roll {
+    probes: BTreeMap<String, Presence>,
+}
+
+impl Roll {
+    /// Takes that `probe` was heard, and whether with something new; tells when it was lost.
+    pub fn hear(&mut self, at: Elapsed, probe: &str, changed: bool) -> Option<Turn> {
+        let Some(presence) = self.probes.get_mut(probe) else {
+            self.probes.insert(probe.to_owned(), Presence::new(at));
+            return None;
+        };
+        let (lost, silent) = (presence.lost, at.since(presence.heard));
+        presence.hear(at, changed);
+        lost.then(|| Turn::Back(probe.to_owned(), silent))
+    }
+
+    /// The next probe that is lost by `now`; call until `None`.
+    pub fn lose(&mut self, now: Elapsed) -> Option<Turn> {
+        let due = |p: &Presence| !p.lost && now.since(p.heard) >= p.patience();
+        let (probe, presence) = self.probes.iter_mut().find(|(_, p)| due(p))?;
+        presence.lost = true;
+        Some(Turn::Lost(probe.clone(), presence.heard))
+    }
+
+    /// When the next probe is lost if nothing is heard.
+    pub fn deadline(&self) -> Option<Elapsed> {
+        self.probes.values().filter(|p| !p.lost).map(|p| p.heard + p.patience()).min()
+    }
+
+    /// What is known of `probe`.
+    pub fn get(&self, probe: &str) -> Option<&Presence> {
+        self.probes.get(probe)
+    }
+
+    /// The shortest interval of the probes that are there and pass `counts`.
+    pub fn fastest(&self, counts: impl Fn(&str) -> bool) -> Option<Duration> {
+        let there = self.probes.iter().filter(|(probe, p)| !p.lost && counts(probe));
+        let shortest = there.filter_map(|(_, p)| p.interval_s).min_by(f64::total_cmp)?;
+        Some(Duration::from_secs_f64(shortest))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PROBE: &str = "C4:7C:8D:00:00:01";
+
+    #[test]
+    fn half_a_minute_of_silence_loses_a_fast_probe() {
+        let mut roll = Roll::default();
+        for s in 0..10 {
+            assert_eq!(roll.hear(Elapsed::from_secs(s), PROBE, true), None);
+        }
+        assert_eq!(roll.deadline(), Some(Elapsed::from_secs(39)));
+        assert_eq!(roll.lose(Elapsed::from_ms(38_999)), None);
+        let lost = roll.lose(Elapsed::from_secs(39));
+        assert_eq!(lost, Some(Turn::Lost(PROBE.to_owned(), Elapsed::from_secs(9))));
+        assert_eq!(roll.lose(Elapsed::from_secs(40)), None);
+        let back = roll.hear(Elapsed::from_secs(49), PROBE, false);
+        assert_eq!(back, Some(Turn::Back(PROBE.to_owned(), Duration::from_secs(40))));
+    }
+
+    #[test]
+    fn a_slow_probe_is_given_its_own_time() {
+        let mut roll = Roll::default();
+        for minute in 0..4 {
+            roll.hear(Elapsed::from_secs(60 * minute), PROBE, true);
+        }
+        assert_eq!(roll.lose(Elapsed::from_secs(180 + 599)), None);
+        assert!(roll.lose(Elapsed::from_secs(180 + 600)).is_some());
+    }
+
+    #[test]
+    fn unchanged_is_told_from_silent() {
+        let mut roll = Roll::default();
+        roll.hear(Elapsed::from_secs(0), PROBE, true);
+        roll.hear(Elapsed::from_secs(1), PROBE, true);
+        let standing = |roll: &Roll, s| roll.get(PROBE).unwrap().standing(Elapsed::from_secs(s));
+        assert_eq!(standing(&roll, 1), Standing::Changed);
+        roll.hear(Elapsed::from_secs(20), PROBE, false);
+        assert_eq!(standing(&roll, 40), Standing::Unchanged);
+        assert_eq!(standing(&roll, 140), Standing::Silent);
+    }
+
+    #[test]
+    fn an_outage_does_not_lengthen_the_interval() {
+        let mut roll = Roll::default();
+        roll.hear(Elapsed::from_secs(0), PROBE, true);
+        roll.hear(Elapsed::from_secs(1), PROBE, true);
+        while roll.lose(Elapsed::from_secs(9_000)).is_some() {}
+        roll.hear(Elapsed::from_secs(9_000), PROBE, true);
+        assert_eq!(roll.fastest(|_| true), Some(Duration::from_secs(1)));
+    }
+}
