@@ -111,7 +111,7 @@ pub fn approach(
 }
 
 fn tau_of(place: usize) -> f64 {
-    let halvings = (place / 2) as i32;
+    let halvings = i32::try_from(place / 2).unwrap_or(i32::MAX);
     let tau = libm::ldexp(SLOWEST_S, -halvings);
     if place.is_multiple_of(2) { tau } else { tau * std::f64::consts::FRAC_1_SQRT_2 }
 }

@@ -19,6 +19,10 @@ const SHARE_FEW: f64 = 0.8;
 /// A channel speaks with full weight when it has come this share of its usual swing (0.2 to 0.8;
 /// default 0.4).
 const SWING_SHARE: f64 = 0.4;
+/// Share of the way that a channel has gone in a run which counts as its swing (0.5 to 1; default
+/// 0.8), and the most that is counted (K).
+const GONE_SHARE: f64 = 0.8;
+const GONE_K_MAX: f64 = 50.0;
 /// Least travel that says anything (K, 0.5 to 3; default 1).
 const TRAVEL_K_MIN: f64 = 1.0;
 /// Travel that says anything, in standard deviations of the readings (3 to 8; default 4).
@@ -75,6 +79,8 @@ pub struct Witness {
     runs: Option<bool>,
     /// Where it was when the run began (K).
     rest_k: Option<f64>,
+    /// How far it has gone from there in this run (K).
+    farthest_k: f64,
     last_s: f64,
     interval_s: f64,
     scatter_k: f64,
@@ -91,6 +97,7 @@ impl Witness {
             level: None,
             runs: None,
             rest_k: None,
+            farthest_k: 0.0,
             last_s: f64::NEG_INFINITY,
             interval_s: 0.0,
             scatter_k: 0.0,
@@ -162,7 +169,14 @@ impl Cycles {
         if silent {
             witness.course.restart();
         }
-        if !witness.course.take(t, x) || self.electricity_heard(t) {
+        if !witness.course.take(t, x) {
+            return None;
+        }
+        if let Some(rest) = witness.rest_k {
+            let gone = witness.role.start_sign * x - rest;
+            witness.farthest_k = witness.farthest_k.max(gone.min(GONE_K_MAX));
+        }
+        if self.electricity_heard(t) {
             return None;
         }
         self.weigh(t)
@@ -268,7 +282,7 @@ impl Cycles {
                     witness.interval_s,
                     since,
                     f64::INFINITY,
-                    witness.lag_s,
+                    (witness.lag_s, witness.role.turn_delay_s),
                 );
                 found.extend(bend.map(|moment| (which, witness.role.weight, moment)));
             }
@@ -294,6 +308,7 @@ impl Witness {
     fn learn(&mut self, runs: bool) {
         let sign = self.role.start_sign;
         let Some((lowest, highest)) = self.course.extremes(sign) else { return };
+        self.farthest_k = 0.0;
         if runs {
             self.rest_k = Some(lowest);
         } else if let Some(rest) = self.rest_k.take() {
@@ -309,7 +324,9 @@ impl Witness {
         if net.abs() < least {
             return 0.0;
         }
-        (self.role.start_sign * net / (SWING_SHARE * self.swing_k)).clamp(-1.0, 1.0)
+        // What the channel has done in this run tells its swing better than what is usual.
+        let swing = self.swing_k.max(GONE_SHARE * self.farthest_k);
+        (self.role.start_sign * net / (SWING_SHARE * swing)).clamp(-1.0, 1.0)
     }
 
     /// A reading of current or power: whether it tells another state than before, and when the

@@ -111,7 +111,7 @@ mod tests {
         let mut state = 1_u64;
         let mut noise = || {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-            (state >> 40) as f64 / (1 << 24) as f64
+            (state >> 40) as f64 / f64::from(1 << 24)
         };
         let values: Vec<f64> = (0..1_500).map(|_| noise()).collect();
         assert_eq!(hunt(&blocks(|t| 8.0 + values[t as usize])), None);

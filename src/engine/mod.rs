@@ -9,6 +9,7 @@ pub mod columns;
 pub mod cycle;
 pub mod decode;
 pub mod diagnose;
+pub mod drift;
 pub mod frost;
 pub mod hearing;
 pub mod hunting;

@@ -16,6 +16,8 @@ pub struct Role {
     pub start_sign: f64,
     /// How much its turn says about the compressor (0 to 3).
     pub weight: f64,
+    /// How much later than the compressor it may turn (s): part of the moment's uncertainty.
+    pub turn_delay_s: f64,
     /// Whether it tells the compressor by its level: the outdoor unit's current or power.
     pub electric: Option<Electric>,
 }
@@ -55,6 +57,7 @@ impl Role {
             matters: matters(position, channel.kind),
             start_sign,
             weight,
+            turn_delay_s: turn_delay_s(position, channel.kind),
             electric: electric(position, channel.kind),
         }
     }
@@ -109,6 +112,17 @@ fn electric(position: &Position, kind: QuantityKind) -> Option<Electric> {
     }
 }
 
+/// Pressures turn with the compressor; a pipe under a clamp and the air of a coil some seconds
+/// later, and a duct later still. Common practice, no source; the study of cycles bears it out.
+fn turn_delay_s(position: &Position, kind: QuantityKind) -> f64 {
+    match (position, kind) {
+        (_, QuantityKind::Pressure) => 1.0,
+        (Position::SupplyAir | Position::ReturnAir, _) => 12.0,
+        (Position::CondenserLeavingAir, _) => 5.0,
+        _ => 4.0,
+    }
+}
+
 /// The way that a channel goes at a start, and what that is worth. The directions follow from
 /// the circuit: the compressor draws the low side down and drives the high side up.
 fn turn(position: &Position, kind: QuantityKind, mode: Mode) -> (f64, f64) {
@@ -123,12 +137,13 @@ fn turn(position: &Position, kind: QuantityKind, mode: Mode) -> (f64, f64) {
         (Position::SuctionLineIndoor, QuantityKind::Temperature) if mode != Mode::Heating => {
             (-1.0, 2.0)
         }
-        (Position::CondenserLeavingAir, QuantityKind::Temperature) => (-indoor, 2.0),
         (
             Position::SupplyAir | Position::IndoorCoil | Position::VaporLine,
             QuantityKind::Temperature,
         ) => (indoor, 2.0),
-        (Position::OutdoorCoil, QuantityKind::Temperature) => (-indoor, 2.0),
+        (Position::CondenserLeavingAir | Position::OutdoorCoil, QuantityKind::Temperature) => {
+            (-indoor, 2.0)
+        }
         (Position::LiquidLine, QuantityKind::Temperature) if mode != Mode::Heating => (1.0, 1.0),
         _ => (0.0, 0.0),
     }

@@ -42,15 +42,12 @@ pub fn settled_set(
     let mut counts: Vec<f64> = Vec::with_capacity(parts.len());
     for part in parts {
         let Some(value) = value_of(part, from_s) else { continue };
-        match values.iter().position(|known| known.channel == value.channel) {
-            Some(place) => {
-                pool(&mut values[place], &value, counts[place]);
-                counts[place] += 1.0;
-            }
-            None => {
-                values.push(value);
-                counts.push(1.0);
-            }
+        if let Some(place) = values.iter().position(|known| known.channel == value.channel) {
+            pool(&mut values[place], &value, counts[place]);
+            counts[place] += 1.0;
+        } else {
+            values.push(value);
+            counts.push(1.0);
         }
     }
     SettledSet {

@@ -283,8 +283,7 @@ impl Signals {
         if change.runs {
             self.candidates.clear();
             self.last_set_s = None;
-            let begun = change.moment.or(None);
-            self.runs.start(begun, at_s, &how, &mut self.queue);
+            self.runs.start(change.moment, at_s, &how, &mut self.queue);
         } else {
             let margin = change.moment.map_or(0.0, |moment| 2.0 * moment.uncertainty_s);
             self.take_last_set(at_s - BEFORE_STOP_S.max(margin));
@@ -499,7 +498,7 @@ impl Signals {
                 };
                 one.reason = self.channel_reason(track);
             } else if sample.is_none() {
-                one.reason = "not heard".to_owned();
+                "not heard".clone_into(&mut one.reason);
             }
             if runs && track.role.matters && self.heard(track) && one.share < whole.share {
                 whole.share = one.share;
@@ -603,7 +602,7 @@ impl Signals {
             from_s = from_s.max(stretch.from_s);
             to_s = to_s.min(last.to_s);
         }
-        if !(to_s - from_s > 0.5 * self.limits.window_s) {
+        if to_s - from_s <= 0.5 * self.limits.window_s {
             return;
         }
         let parts: Vec<Part<'_>> = self

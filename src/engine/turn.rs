@@ -19,6 +19,10 @@ const SLOW_S: f64 = 15.0;
 /// A reading is off the old course once it has gone this share of the way (0.05 to 0.3; default
 /// 0.12).
 const OFF_SHARE: f64 = 0.12;
+/// The course before a turn belongs to another one where it comes back by this share of the way
+/// since (0.1 to 0.5; default 0.25), and by this much (K, 0.3 to 2; default 0.8).
+const RETURN_SHARE: f64 = 0.25;
+const RETURN_K_MIN: f64 = 0.8;
 /// Share of a probe's time constant by which a straight bend comes out late (0 to 1; default 0.4).
 /// A straight line through the first part of a lagged curve meets the old course between the
 /// true moment and one time constant later.
@@ -106,29 +110,36 @@ impl Course {
     }
 
     /// When the course bent `way` (1 up, −1 down) to where it is now, looking at points after
-    /// `since_s` and up to `until_s`; `lag_s` is the probe's time constant.
+    /// `since_s` and up to `until_s`. `lag_s` is the probe's time constant, `delay_s` how much
+    /// later than the compressor the place itself may turn.
     pub fn bend(
         &self,
         way: f64,
         interval_s: f64,
         since_s: f64,
         until_s: f64,
-        lag_s: f64,
+        (lag_s, delay_s): (f64, f64),
     ) -> Option<Moment> {
         let points = self.points.blocks();
         let until_s = until_s.min(points.back()?.t);
         let back = (until_s - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s);
-        // The extreme that the course left: the latest point that is the lowest (highest).
-        let mut extreme: Option<(f64, f64)> = None;
-        for point in points.iter().filter(|point| point.t >= back && point.t <= until_s) {
+        // Back from the end to the extreme that the course left. Where the course before it comes
+        // back by a good part of the way, as a valve that hunts makes it, that was another turn.
+        let end = way * points.back()?.x;
+        let (mut turned, mut lowest, mut from) = (until_s, f64::INFINITY, back);
+        let recent = points.iter().rev().skip_while(|point| point.t > until_s);
+        for point in recent.take_while(|point| point.t >= back) {
             let y = way * point.x;
-            if extreme.is_none_or(|(_, lowest)| y <= lowest) {
-                extreme = Some((point.t, y));
+            if y < lowest {
+                (turned, lowest) = (point.t, y);
+            } else if y - lowest > (RETURN_SHARE * (end - lowest)).max(RETURN_K_MIN) && end > lowest
+            {
+                from = point.t;
+                break;
             }
         }
-        let (turned, _) = extreme?;
         let before = BEFORE_S.max(3.0 * interval_s);
-        let from = (turned - before).max(since_s);
+        let from = from.max(turned - before).max(since_s);
         let near: Vec<(f64, f64)> = points
             .iter()
             .filter(|point| point.t >= from && point.t <= until_s)
@@ -139,7 +150,7 @@ impl Course {
         let lag_s = LAG_SHARE * lag_s;
         let at_s = turned + found.at_s - if found.square { 0.0 } else { lag_s };
         // What the bend's own shape leaves unknown: a quarter of a point and half the lag.
-        let shape = 0.25 * spacing + lag_s;
+        let shape = 0.25 * spacing + lag_s + delay_s;
         let uncertainty_s = libm::hypot(found.uncertainty_s, shape);
         if interval_s < SLOW_S {
             return Some(Moment { at_s, uncertainty_s });
@@ -251,7 +262,7 @@ mod tests {
             [(300.0, 1.0, 3.0), (303.0, 5.0, 4.0), (1_000.0, 60.0, 30.0)]
         {
             let course = course(at, interval, 0.1);
-            let found = course.bend(-1.0, interval, 0.0, f64::INFINITY, 0.0).unwrap();
+            let found = course.bend(-1.0, interval, 0.0, f64::INFINITY, (0.0, 0.0)).unwrap();
             assert!((found.at_s - at).abs() < tolerance, "{at} {interval}: {found:?}");
         }
     }

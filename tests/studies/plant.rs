@@ -76,7 +76,7 @@ pub struct Probe {
     pub lag: f64,
 }
 
-/// A reading as it is sent, with the noise-free temperature at the sensor.
+/// A reading as it is sent.
 pub struct Sent {
     pub which: usize,
     pub at: f64,
@@ -85,8 +85,6 @@ pub struct Sent {
 
 pub struct Record {
     pub sent: Vec<Sent>,
-    /// Noise-free temperature at each sensor, one a second.
-    pub truth: Vec<Vec<f64>>,
 }
 
 /// Runs the plant for `hours` on a schedule of (start, stop).
@@ -98,11 +96,9 @@ pub fn play(
     dice: &mut Dice,
 ) -> Record {
     let mut sent = Vec::new();
-    let mut truth = Vec::new();
     for (which, spec) in specs.iter().enumerate() {
         let (mut fast, mut slow) = (0.0, 0.0);
         let mut at_sensor = spec.rest;
-        let mut course = Vec::with_capacity(length as usize);
         let mut next = dice.between(0.0, probe.interval);
         let mut noise = 0.0;
         for second in 0..length as usize {
@@ -117,7 +113,6 @@ pub fn play(
             slow += (aim - slow) / times.1;
             let air = spec.rest + (1.0 - times.2) * fast + times.2 * slow;
             at_sensor += (air - at_sensor) / probe.lag.max(1.0);
-            course.push(at_sensor);
             if t >= next {
                 let keep = libm::exp(-probe.interval / probe.correlation.max(1e-3));
                 noise = keep * noise + (1.0 - keep * keep).sqrt() * probe.noise * dice.normal();
@@ -134,10 +129,9 @@ pub fn play(
                 next += probe.interval;
             }
         }
-        truth.push(course);
     }
     sent.sort_by(|a, b| a.at.total_cmp(&b.at));
-    Record { sent, truth }
+    Record { sent }
 }
 
 /// What the signals told, with the moment of the tick that told it.

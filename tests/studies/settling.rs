@@ -48,13 +48,16 @@ fn window(values: &[f64], to: usize, unit: f64) -> (f64, f64) {
     (tx / tt, (xx / n).sqrt())
 }
 
+/// Likely, lowest and highest (s).
+type Interval = (f64, f64, f64);
+
 /// What was told and shown along the way.
 pub struct Told {
     pub states: Vec<(f64, State)>,
     pub sets: Vec<SettledSet>,
     pub remarks: Vec<(f64, &'static str, String)>,
     /// Moment, minutes-left estimate: likely, low, high (s).
-    pub left: Vec<(f64, Option<(f64, f64, f64)>)>,
+    pub left: Vec<(f64, Option<Interval>)>,
     pub reasons: Vec<(f64, String)>,
 }
 
@@ -141,6 +144,7 @@ impl Score {
         }
     }
 
+    #[expect(clippy::too_many_arguments, reason = "one run of one visit, and all known of it")]
     fn one(
         &mut self,
         scenario: &Scenario,
@@ -332,4 +336,21 @@ fn settled_is_called_when_it_is_true() {
         score.take(&any(&mut dice, seed), loud);
     }
     score.print("settling");
+    let called = score.called as f64;
+    let wrong = (score.false_drift + score.false_later) as f64;
+    let shown = score.left_shown as f64;
+    if full {
+        assert!(wrong < 0.01 * called);
+        assert!((score.missed as f64) < 0.05 * score.truly as f64);
+        assert!((0.85..=0.98).contains(&(score.left_covered as f64 / shown)));
+    } else {
+        // Of a small sample one may be wrong by chance.
+        assert!(called > 10.0 && wrong <= 1.0 && score.missed <= 1);
+        assert!(score.left_covered as f64 >= 0.75 * shown);
+    }
+    let mut delays = score.delays.clone();
+    delays.sort_by(f64::total_cmp);
+    assert!(delays[delays.len() / 2] < 60.0);
+    assert!(shown >= 0.7 * score.left_asked as f64);
+    assert!(score.left_near as f64 >= 0.8 * shown);
 }

@@ -146,7 +146,7 @@ pub fn any(dice: &mut Dice, seed: u64) -> Scenario {
     let kelvins = |value| Kelvins::new(value).unwrap();
     Scenario {
         seed,
-        length: Duration::from_secs(4_200),
+        length: Duration::from_mins(70),
         start_hour: dice.between(0.0, 24.0),
         metering: dice.pick(&[Metering::FixedOrifice, Metering::Txv]),
         faults: if dice.share() < 0.25 {
