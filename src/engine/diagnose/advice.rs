@@ -107,6 +107,9 @@ pub struct Setting<'a> {
     pub flammable: bool,
 }
 
+/// How the word on one more probe begins.
+const ONE_MORE: &str = "one more probe";
+
 /// What to look at next for a fault (and a second one with it).
 pub fn check_next(
     fault: Fault,
@@ -120,7 +123,7 @@ pub fn check_next(
     for step in steps(fault).iter().chain(second) {
         let noted = setting.notes.iter().any(|note| note.to_lowercase().contains(step.word));
         let mark = if noted { "noted" } else { "not checked" };
-        let line = format!("{} ({mark})", step.what);
+        let line = [step.what, " (", mark, ")"].concat();
         if !next.contains(&line) {
             next.push(line);
             if !dangers.contains(&step.danger) {
@@ -128,8 +131,12 @@ pub fn check_next(
             }
         }
     }
-    if let Some(probe) = probe {
-        next.insert(next.len().min(1), probe.to_owned());
+    match probe {
+        Some(probe) if probe.starts_with(ONE_MORE) => {
+            next.insert(next.len().min(1), probe.to_owned());
+        }
+        Some(none) => next.push(none.to_owned()),
+        None => {}
     }
     if !setting.pressures && matches!(fault, Fault::LowCharge | Fault::OverCharge) {
         next.push(
@@ -227,7 +234,7 @@ pub fn one_more_probe(
     };
     Some(match best {
         Some((_, probe)) => format!(
-            "one more probe would tell most: {probe} would help tell {} from {}",
+            "{ONE_MORE} would tell most: {probe} would help tell {} from {}",
             words(a),
             words(b)
         ),
