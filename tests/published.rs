@@ -9,3 +9,5 @@ mod diagnose;
 mod ble;
 #[path = "published/physics.rs"]
 mod physics;
+#[path = "published/virtual_unit.rs"]
+mod virtual_unit;

@@ -31,8 +31,9 @@ impl Utc {
     }
 
     /// The moment as the time library has it.
+    #[expect(clippy::missing_panics_doc, reason = "every `Utc` is a possible timestamp")]
     pub fn timestamp(self) -> Timestamp {
-        Timestamp::from_millisecond(self.0).expect("1970 to 9999 is possible")
+        Timestamp::from_millisecond(self.0).expect("a `Utc` lies in the library's range")
     }
 
     /// The moment that `ms` later is, or earlier.
@@ -67,7 +68,7 @@ pub struct Label {
 impl Label {
     /// The label; empty where there is none.
     pub fn as_str(&self) -> &str {
-        std::str::from_utf8(&self.bytes[..self.len]).expect("a label is ASCII")
+        std::str::from_utf8(&self.bytes[..self.len]).unwrap_or_default()
     }
 }
 
@@ -102,7 +103,7 @@ impl Labels {
         if let Some(utc) = utc {
             self.push(&mut out, utc);
         }
-        String::from_utf8(out).expect("a label is ASCII")
+        String::from_utf8(out).unwrap_or_default()
     }
 
     /// The label of `utc`, empty where there is none, without an allocation.
@@ -174,7 +175,7 @@ impl Wall {
     /// Takes what both clocks show now; `kept` says that something keeps the wall clock right: a
     /// battery, or a time service.
     pub fn observe(&mut self, at: Elapsed, wall: Utc, kept: bool) -> Option<WallChange> {
-        let offset = wall.0 - at.as_ms() as i64;
+        let offset = wall.0 - at.as_ms().cast_signed();
         let by = self.offset_ms.map_or(0, |before| offset - before);
         if self.offset_ms.is_none() || by.abs() >= STEP_MS_MIN {
             self.offset_ms = Some(offset);
@@ -225,13 +226,13 @@ pub struct SessionClock {
 impl SessionClock {
     /// A clock that shows `at` now: zero for a new session, later for one that goes on.
     pub fn start(at: Elapsed) -> Self {
-        let zero_ms = machine_ms() as i64 - at.as_ms() as i64;
+        let zero_ms = machine_ms().cast_signed() - at.as_ms().cast_signed();
         Self { zero_ms, wall: Wall::default(), kept: false, look_at: Elapsed::ZERO }
     }
 
     /// Engine time now.
     pub fn elapsed(&self) -> Elapsed {
-        Elapsed::from_ms((machine_ms() as i64 - self.zero_ms).max(0) as u64)
+        Elapsed::from_ms((machine_ms().cast_signed() - self.zero_ms).max(0) as u64)
     }
 
     /// Engine time and its label now.
@@ -296,7 +297,7 @@ pub fn goes_on(
     let (last_at, last_label) = last;
     let (boot_id, machine_ms) = machine;
     let by_machine = (!boot_id.is_empty() && boot_id == kept.boot_id)
-        .then(|| u64::try_from(machine_ms as i64 - kept.zero_ms).ok())
+        .then(|| u64::try_from(machine_ms.cast_signed() - kept.zero_ms).ok())
         .flatten()
         .filter(|at| *at >= last_at.as_ms())
         .map(|at| Duration::from_millis(at - last_at.as_ms()));

@@ -151,7 +151,7 @@ impl DerivedFiles {
 
     /// The folder has a new name.
     pub fn renamed(&mut self, folder: &Path) {
-        self.folder = folder.to_owned();
+        folder.clone_into(&mut self.folder);
         self.readings.moved(folder);
         for table in [&mut self.cycles, &mut self.sets, &mut self.events] {
             moved(&mut table.path, folder);
@@ -225,7 +225,7 @@ struct Times {
 
 impl Times {
     fn row(&mut self, at: Elapsed, label: Option<Utc>) {
-        let ahead = label.map(|utc| utc.as_ms().wrapping_sub(at.as_ms() as i64));
+        let ahead = label.map(|utc| utc.as_ms().wrapping_sub(at.as_ms().cast_signed()));
         if self.anchors.last().map(|(_, last)| *last) == Some(ahead) {
             return;
         }

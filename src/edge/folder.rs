@@ -163,16 +163,12 @@ fn withhold_keys_in(value: &mut toml::Value) {
 /// The folder's name: `2031-06-04T19-05-12Z-harbour-bakery-rooftop-2`, or, until the clock is
 /// known to be right, `no-clock-BOOTID-harbour-bakery-rooftop-2`.
 pub fn name(began: Option<Utc>, boot_id: &str, site: &str) -> String {
-    let when = match began {
-        Some(utc) => {
-            let label = Labels::default().text(Some(utc));
-            format!("{}Z", label[..19].replace(':', "-"))
-        }
-        None => {
-            let boot: String =
-                boot_id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
-            format!("no-clock-{}", if boot.is_empty() { "unknown" } else { &boot })
-        }
+    let when = if let Some(utc) = began {
+        let label = Labels::default().text(Some(utc));
+        format!("{}Z", label[..19].replace(':', "-"))
+    } else {
+        let boot: String = boot_id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
+        format!("no-clock-{}", if boot.is_empty() { "unknown" } else { &boot })
     };
     format!("{when}-{}", slug(site))
 }
@@ -353,7 +349,7 @@ impl Folder {
     /// Where the disk says no; nothing is then cut.
     pub fn repair(&self) -> Result<Option<Cut>, FolderError> {
         let parts = self.parts()?;
-        let path = parts.last().expect("a record has a part");
+        let Some(path) = parts.last() else { return Ok(None) };
         let keep = whole_lines(path).map_err(io_error("read", path))?;
         let len = fs::metadata(path).map_err(io_error("read", path))?.len();
         if keep == len {

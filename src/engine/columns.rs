@@ -116,6 +116,7 @@ impl Shown {
 
     /// How a spread or an uncertainty of what is shown like this is shown: without the offset,
     /// and with one decimal more.
+    #[must_use]
     pub const fn width(self) -> Self {
         Self { offset: 0.0, decimals: self.decimals + 1, ..self }
     }
@@ -129,7 +130,7 @@ impl Shown {
     pub fn text(self, si: f64) -> String {
         let mut out = Vec::new();
         self.push(&mut out, si);
-        String::from_utf8(out).expect("digits are UTF-8")
+        String::from_utf8(out).unwrap_or_default()
     }
 }
 
@@ -167,7 +168,7 @@ pub fn push_fixed(out: &mut Vec<u8>, value: f64, decimals: u8) {
 
     let power = POWERS[usize::from(decimals.min(9))];
     let scaled = (value * power as f64).round();
-    if !(scaled.abs() < EXACT_MAX) {
+    if scaled.is_nan() || scaled.abs() >= EXACT_MAX {
         // Beyond all quantities; kept right rather than fast.
         out.extend_from_slice(format!("{value:.*}", usize::from(decimals)).as_bytes());
         return;

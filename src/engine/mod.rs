@@ -3,6 +3,7 @@
 //! Pure: no clock, file, thread or log. Everything it needs comes in as an argument, so the same
 //! inputs always give the same findings, from the radio, a record or a test.
 
+pub mod approach;
 pub mod channel;
 pub mod columns;
 pub mod cycle;

@@ -503,7 +503,7 @@ mod tests {
         let quantity = Quantity::new(QuantityKind::Temperature, -2.5).unwrap();
         let origin = Origin::Typed;
         let value = Input::Value { channel, quantity, uncertainty: Some(0.25), origin };
-        let text: String = "-2.5 degC ±0.25".bytes().map(|byte| format!("{byte:02X}")).collect();
+        let text = hex::encode_upper("-2.5 degC ±0.25");
         check(&value, &format!(",typed,supply-air.temperature,{text},"));
     }
 
@@ -565,7 +565,7 @@ mod tests {
                 "typed", "note", "event",
             ]),
         ) {
-            let mut cells = cells.each_ref().map(|cell| cell.as_bytes());
+            let mut cells = cells.each_ref().map(String::as_bytes);
             cells[3] = via.as_bytes();
             let _ = read_row(&cells, &mut Vec::new());
         }

@@ -139,11 +139,29 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
     let across = stt - n * mean_t * mean_t;
     let drift = if across > 0.0 { (stx - n * mean_t * mean_x) / across } else { 0.0 };
 
+    // What an approach bends within the window is no noise: it is taken out before the noise is
+    // measured, and leaves the slope as it is.
+    let (mut sqq, mut sqt, mut sq) = (0.0, 0.0, 0.0);
+    for block in blocks.range(first..) {
+        let t = block.t - middle - mean_t;
+        sq += t * t;
+        sqt += t * t * t;
+        sqq += t * t * t * t;
+    }
+    let (q_mean, q_slope) = (sq / n, if across > 0.0 { sqt / across } else { 0.0 });
+    let q_square = sqq - n * q_mean * q_mean - q_slope * q_slope * across;
+    let bow_of = |t: f64| t * t - q_mean - q_slope * t;
+    let mut bow = 0.0;
+    for block in blocks.range(first..) {
+        bow += bow_of(block.t - middle - mean_t) * (block.x - origin - mean_x);
+    }
+    let bow = if q_square > 1e-9 * sqq { bow / q_square } else { 0.0 };
+
     let (mut squares, mut products, mut within, mut about_mean) = (0.0, 0.0, 0.0, 0.0);
     let (mut readings, mut before) = (0_u32, 0.0);
     for block in blocks.range(first..) {
-        let x = block.x - origin - mean_x;
-        let off = x - drift * (block.t - middle - mean_t);
+        let (t, x) = (block.t - middle - mean_t, block.x - origin - mean_x);
+        let off = x - drift * t - bow * bow_of(t);
         squares += off * off;
         products += off * before;
         within += block.within;
@@ -153,8 +171,8 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
     }
     let correlation = corrected(if squares > 0.0 { products / squares } else { 0.0 }, n);
     let inflation = (1.0 + correlation) / (1.0 - correlation);
-    let freedom = (n / inflation - 2.0).max(1.0);
-    let variance = squares / (n - 2.0).max(1.0);
+    let freedom = (n / inflation - 3.0).max(1.0);
+    let variance = squares / (n - 3.0).max(1.0);
     let span = (to_s - from_s).max(1.0);
     let single = f64::from(readings);
     let noise = within / (single - n).max(1.0) + variance;
@@ -173,10 +191,10 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
     }
 }
 
-/// A first autocorrelation put right for its bias: of white noise about a line through n points
-/// it comes out near −2/n, and a true ρ short by about 4ρ/n (Kendall & Stuart, from memory).
+/// A first autocorrelation put right for its bias: of white noise about a bent line through n
+/// points it comes out near −3/n, and a true ρ short by about 4ρ/n (Kendall & Stuart, from memory).
 fn corrected(correlation: f64, n: f64) -> f64 {
-    (correlation + (2.0 + 4.0 * correlation.max(0.0)) / n).clamp(0.0, 0.95)
+    (correlation + (3.0 + 4.0 * correlation.max(0.0)) / n).clamp(0.0, 0.95)
 }
 
 /// How much drift (K/s) may hide behind a probe's step (K) over `span` seconds.

@@ -6,6 +6,7 @@
 
 use std::collections::VecDeque;
 
+use crate::engine::approach::{Approach, approach};
 use crate::engine::channel::{Channel, Position};
 use crate::engine::cycle::{Change, Compressor, Cycles, Levels};
 use crate::engine::frost;
@@ -30,6 +31,8 @@ const BLOCKS_A_WINDOW: usize = 30;
 const STARTING_S: f64 = 120.0;
 /// Levels are asked whether the compressor runs once this much was heard (s, default 90).
 const LEVELS_S: f64 = 90.0;
+/// How often an approach is fitted anew (s, 10 to 120; default 20).
+const FORETELL_S: f64 = 20.0;
 /// How many sets are held back, so that one from before a stop that is told late can be taken.
 const CANDIDATES_MAX: usize = 64;
 /// Readings this close before a stop are not part of a set (s, 0 to 60; default 10).
@@ -71,6 +74,8 @@ struct Track {
     /// Whether it held when it was last shown either way.
     holds: bool,
     hunt: Option<Hunt>,
+    approach: Option<Approach>,
+    foretold_s: f64,
     last_s: f64,
 }
 
@@ -153,6 +158,8 @@ impl Signals {
             },
             holds: false,
             hunt: None,
+            approach: None,
+            foretold_s: f64::NEG_INFINITY,
             last_s: f64::NEG_INFINITY,
         });
         ChannelId(id)
@@ -201,6 +208,7 @@ impl Signals {
         let fresh = self.judge_all();
         let state = self.current_state();
         if fresh || state != self.state {
+            self.foretell();
             self.make_progress();
         }
         if state == State::Settled && fresh {
@@ -309,6 +317,8 @@ impl Signals {
             }
             track.holds = false;
             track.hunt = None;
+            track.approach = None;
+            track.foretold_s = f64::NEG_INFINITY;
             track.judgement.stand = Stand::TooFew;
             track.judgement.stretch = None;
         }
@@ -473,6 +483,14 @@ impl Signals {
                 left: None,
                 forecast: None,
             };
+            if let Some(approach) = track.approach.filter(|_| runs) {
+                // The fit is a little old by now.
+                let aged = self.now_s - track.foretold_s;
+                let [likely_s, low_s, high_s] = approach.left_s.map(|s| (s - aged).max(0.0));
+                one.left = Some(Left { likely_s, low_s, high_s });
+                let unit = track.role.unit_per_k;
+                one.forecast = Some((approach.level * unit, approach.level_uncertainty * unit));
+            }
             if runs && sample.is_some() {
                 one.share = if track.holds {
                     1.0
@@ -496,7 +514,7 @@ impl Signals {
             whole.share = 0.0;
         }
         whole.reason = self.whole_reason(whole.held_up_by, run_s);
-        whole.left = self.time_left(&mut whole.channels, run_s);
+        whole.left = self.time_left(&whole.channels, run_s);
         self.progress = whole;
     }
 
@@ -532,8 +550,44 @@ impl Signals {
         }
     }
 
-    fn time_left(&self, _channels: &mut [ChannelProgress], _run_s: f64) -> Option<Left> {
-        None
+    /// Time left for the whole: that of the channel which takes longest; none where any channel
+    /// that is waited for has none.
+    fn time_left(&self, channels: &[ChannelProgress], run_s: f64) -> Option<Left> {
+        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
+            return None;
+        }
+        let least = (self.settle.run_min.as_secs_f64() - run_s).max(0.0);
+        let mut whole = Left { likely_s: least, low_s: least, high_s: least };
+        for (track, progress) in self.tracks.iter().zip(channels) {
+            if !track.role.matters || track.holds || !self.heard(track) {
+                continue;
+            }
+            let left = progress.left?;
+            whole.likely_s = whole.likely_s.max(left.likely_s);
+            whole.low_s = whole.low_s.max(left.low_s);
+            whole.high_s = whole.high_s.max(left.high_s);
+        }
+        Some(whole)
+    }
+
+    /// Fits the approaches of the channels that are waited for, now and then.
+    fn foretell(&mut self) {
+        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
+            return;
+        }
+        for track in self.tracks.iter_mut().filter(|track| track.role.matters) {
+            if track.holds || track.hunt.is_some() {
+                track.approach = None;
+                continue;
+            }
+            if self.now_s - track.foretold_s < FORETELL_S {
+                continue;
+            }
+            track.foretold_s = self.now_s;
+            let margin = track.judgement.stretch.map_or(0.0, |stretch| stretch.drift_margin);
+            track.approach =
+                approach(track.window.blocks(), self.settling_since_s, &self.limits, margin);
+        }
     }
 
     /// Makes the set of the latest stretch, and tells one when a run has gone on long enough.

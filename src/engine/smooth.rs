@@ -363,3 +363,186 @@ const QUIET: Wander = Wander { level: 0.0, rate: QUIET_K_PER_S_SQRT_S * QUIET_K_
 const MOVING: Wander = Wander { level: 0.0, rate: MOVING_K_PER_S_SQRT_S * MOVING_K_PER_S_SQRT_S };
 /// Standard deviation of a rounding error, in steps: 1/√12.
 const STEP_SD: f64 = 0.288_675_134_594_813;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FINE: Instrument = Instrument { accuracy: 0.3, resolution: 0.0, time_constant_s: None };
+
+    /// Values: statsmodels 0.15.0, by tests/published/oracles/trend.py.
+    #[test]
+    fn the_trend_equals_statsmodels_evenly_spaced_and_with_missing_steps() {
+        let wander = Wander { level: 0.001, rate: 0.0009 };
+        let mut trend = Trend::new(20.0, 0.5, 0.1, 0.02);
+        let (mut checked, mut missing) = (0, 0);
+        for row in include_str!("../../tests/published/oracles/trend.csv").lines().skip(1) {
+            let cells: Vec<&str> = row.split(',').collect();
+            if cells[1] == "0" {
+                trend = Trend::new(20.0, 0.5, 0.1, 0.02);
+            } else {
+                trend.predict(2.0, wander);
+            }
+            if cells[2].is_empty() {
+                missing += 1;
+            } else {
+                trend.correct(cells[2].parse().unwrap(), 0.04);
+            }
+            let ours = [
+                trend.level,
+                trend.rate,
+                trend.level_variance,
+                trend.covariance,
+                trend.rate_variance,
+            ];
+            for (ours, theirs) in ours.iter().zip(&cells[3..]) {
+                let theirs: f64 = theirs.parse().unwrap();
+                assert!((ours - theirs).abs() < 1e-9, "{row}: {ours}");
+            }
+            checked += 1;
+        }
+        assert!(checked == 160 && missing > 20, "{checked} {missing}");
+    }
+
+    #[test]
+    fn two_short_steps_are_one_long_step() {
+        let wander = Wander { level: 0.002, rate: 0.0005 };
+        let mut once = Trend::new(5.0, 0.3, 0.2, 0.01);
+        let mut twice = once;
+        once.predict(7.0, wander);
+        twice.predict(2.5, wander);
+        twice.predict(4.5, wander);
+        assert!((once.level_variance - twice.level_variance).abs() < 1e-12);
+        assert!((once.covariance - twice.covariance).abs() < 1e-12);
+    }
+
+    /// Standard normal numbers from a seed (sums of twelve uniform ones).
+    fn normals(seed: u64) -> impl FnMut() -> f64 {
+        let mut state = seed;
+        move || {
+            let mut sum = -6.0;
+            for _ in 0..12 {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                sum += (state >> 11) as f64 / (1_u64 << 53) as f64;
+            }
+            sum
+        }
+    }
+
+    fn at(t: f64) -> Elapsed {
+        Elapsed::from_ms((t * 1000.0) as u64)
+    }
+
+    /// Share of level and rate intervals that hold the truth, over courses of the model's kind.
+    fn coverage(share: impl Fn(&mut Trend, f64, &mut dyn FnMut() -> f64) -> bool) -> f64 {
+        let mut normal = normals(11);
+        let (mut held, mut all) = (0, 0);
+        for _ in 0..200 {
+            let mut trend = Trend::new(20.0, 0.01, 0.0, 1e-4);
+            let mut truth = 20.0 + 0.1 * normal();
+            let mut rate = 0.01 * normal();
+            for step in 0..100 {
+                // Irregular: one to three seconds.
+                let dt = 1.0 + f64::from(step % 3);
+                for _ in 0..100 {
+                    rate += MOVING_K_PER_S_SQRT_S * (dt / 100.0).sqrt() * normal();
+                    truth += rate * dt / 100.0;
+                }
+                trend.predict(dt, MOVING);
+                trend.correct(truth + 0.2 * normal(), 0.04);
+                all += 1;
+                held += usize::from(share(&mut trend, truth, &mut normal));
+            }
+        }
+        f64::from(u32::try_from(held).unwrap()) / f64::from(all)
+    }
+
+    #[test]
+    fn its_intervals_hold_the_truth_as_often_as_they_say() {
+        let share = coverage(|trend, truth, _| {
+            (trend.level - truth).abs() <= 1.96 * trend.level_variance.sqrt()
+        });
+        assert!((0.93..=0.97).contains(&share), "{share}");
+    }
+
+    #[test]
+    fn the_mixture_s_intervals_hold_on_an_approach_with_noise_it_was_not_told_of() {
+        let mut normal = normals(5);
+        let (mut held, mut all) = (0, 0);
+        for _ in 0..40 {
+            let mut smoother = Smoother::new(FINE, 1.0);
+            for second in 0..900 {
+                let t = f64::from(second);
+                let truth = 10.0 + 15.0 * libm::exp(-t / 120.0);
+                smoother.take(at(t), truth + 0.15 * normal());
+                if second > 120 {
+                    let sample = smoother.sample(ChannelId(0), at(t)).unwrap();
+                    all += 1;
+                    held +=
+                        u32::from((sample.level - truth).abs() <= 1.96 * sample.level_uncertainty);
+                }
+            }
+        }
+        let share = f64::from(held) / f64::from(all);
+        assert!((0.93..=0.99).contains(&share), "{share}");
+    }
+
+    #[test]
+    fn a_lone_wild_reading_changes_nothing_and_two_are_a_jump() {
+        let mut smoother = Smoother::new(FINE, 1.0);
+        let mut normal = normals(3);
+        let mut tell =
+            |smoother: &mut Smoother, t: f64, x: f64| smoother.take(at(t), x + 0.05 * normal());
+        for second in 0..60 {
+            tell(&mut smoother, f64::from(second), 20.0);
+        }
+        assert_eq!(tell(&mut smoother, 60.0, 80.0), Taken::Held);
+        assert_eq!(tell(&mut smoother, 61.0, 20.0), Taken::Accepted);
+        assert_eq!(smoother.outliers(), 1);
+        let level = smoother.sample(ChannelId(0), at(61.0)).unwrap().level;
+        assert!((level - 20.0).abs() < 0.2, "{level}");
+
+        assert_eq!(tell(&mut smoother, 62.0, 40.0), Taken::Held);
+        assert!(matches!(tell(&mut smoother, 63.0, 40.0), Taken::WithHeld(62.0, _)));
+        let level = smoother.sample(ChannelId(0), at(63.0)).unwrap().level;
+        assert!((level - 40.0).abs() < 0.3, "{level}");
+    }
+
+    #[test]
+    fn across_a_gap_nothing_is_invented() {
+        let mut smoother = Smoother::new(FINE, 1.0);
+        for second in 0..30 {
+            smoother.take(at(f64::from(second)), 20.0 + 0.1 * f64::from(second));
+        }
+        assert!(smoother.sample(ChannelId(0), at(33.0)).is_some());
+        assert_eq!(smoother.sample(ChannelId(0), at(35.0)), None);
+        // After it the level is the new reading's, not the old trend's.
+        smoother.take(at(300.0), 5.0);
+        let sample = smoother.sample(ChannelId(0), at(300.0)).unwrap();
+        assert_eq!((sample.level, sample.rate), (5.0, 0.0));
+    }
+
+    #[test]
+    fn a_known_time_constant_is_put_right_while_the_pipe_moves() {
+        let probe = Instrument { accuracy: 0.3, resolution: 0.0, time_constant_s: Some(20.0) };
+        let mut smoother = Smoother::new(probe, 1.0);
+        let mut inside = 20.0;
+        for second in 0..200 {
+            let pipe = 20.0 + 0.05 * f64::from(second);
+            inside += (pipe - inside) / 20.0;
+            smoother.take(at(f64::from(second)), inside);
+        }
+        let sample = smoother.sample(ChannelId(0), at(199.0)).unwrap();
+        assert!((sample.level - 29.95).abs() < 0.1, "{sample:?}");
+        assert!(inside < 29.1, "{inside}");
+    }
+
+    #[test]
+    fn a_probe_that_proves_slow_is_given_its_time() {
+        let mut smoother = Smoother::new(FINE, 1.0);
+        for t in [0.0, 1.0, 61.0, 121.0, 181.0] {
+            smoother.take(at(t), 20.0);
+        }
+        assert!(smoother.sample(ChannelId(0), at(300.0)).is_some());
+    }
+}

@@ -94,7 +94,7 @@ pub const EVENTS: [Column; 5] = [
 fn fixed(value: f64, decimals: u8) -> String {
     let mut out = Vec::new();
     push_fixed(&mut out, value, decimals);
-    String::from_utf8(out).expect("digits are UTF-8")
+    String::from_utf8(out).unwrap_or_default()
 }
 
 fn cell<T>(value: Option<T>, text: impl Fn(T) -> String) -> String {
@@ -174,9 +174,10 @@ pub fn metadata(file: &str, title: &str, columns: &[Value]) -> String {
         "dialect": {"encoding": "utf-8", "header": true, "delimiter": ",", "lineTerminators": "\r\n"},
         "tableSchema": {"columns": columns},
     });
-    let mut text = serde_json::to_string_pretty(&table).expect("a JSON value has a text");
-    text.push('\n');
-    text
+    format!(
+        "{table:#}
+"
+    )
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use std::sync::LazyLock;
 
-use crate::virtual_unit::air::saturated_ratio;
+use crate::virtual_unit::air::ratio_from_humidity;
 use crate::virtual_unit::fluid::Boiling;
 
 /// Heat capacity of dry air (J/(kg K)).
@@ -198,7 +198,8 @@ impl SaturatedAir {
     fn table() -> Self {
         let enthalpy = |node: u32| {
             let t = Self::FROM_C + Self::STEP_K * f64::from(node);
-            air_enthalpy(t, saturated_ratio(t))
+            let ratio = ratio_from_humidity(t, 1.0);
+            air_enthalpy(t, ratio.expect("-40 to 60 °C lies within the formula's range"))
         };
         Self { enthalpies: (0..Self::NODES).map(enthalpy).collect() }
     }

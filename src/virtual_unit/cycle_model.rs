@@ -45,8 +45,7 @@ impl Conditions {
         outdoor: Celsius,
         airflow: CubicMetresPerSecond,
     ) -> Option<Self> {
-        let ratio = ratio_from_wet_bulb(indoor.get(), wet_bulb.get())?;
-        let humidity_ratio = HumidityRatio::new(ratio)?;
+        let humidity_ratio = ratio_from_wet_bulb(indoor, wet_bulb)?;
         Some(Self { indoor, humidity_ratio, outdoor, airflow })
     }
 }
@@ -114,7 +113,9 @@ pub struct SteadyState {
 /// ```
 pub fn steady(unit: &UnitParameters, conditions: &Conditions) -> Option<SteadyState> {
     let start = first_guess(unit, conditions)?;
-    solve_from(unit, conditions, start).or_else(|| from_other_sides(unit, conditions, start))
+    solve_from(unit, conditions, start)
+        .or_else(|| from_other_sides(unit, conditions, start))
+        .or_else(|| from_design(unit, conditions, start))
 }
 
 /// The same, from a state near by, which is faster.
@@ -144,6 +145,26 @@ fn from_other_sides(
     SIDES.into_iter().find_map(|(suction, liquid)| {
         solve_from(unit, conditions, [start[0], start[1], suction, liquid])
     })
+}
+
+/// The last resort: from the unit as designed, by small steps to the unit as it is.
+fn from_design(
+    unit: &UnitParameters,
+    conditions: &Conditions,
+    start: [f64; 4],
+) -> Option<SteadyState> {
+    const STEPS: u32 = 8;
+    let mut between = *unit;
+    let mut near = start;
+    let mut found = None;
+    for step in 0..=STEPS {
+        between.factors = unit.factors.partly(f64::from(step) / f64::from(STEPS));
+        let state = solve_from(&between, conditions, near)
+            .or_else(|| from_other_sides(&between, conditions, near))?;
+        near = state.unknowns;
+        found = Some(state);
+    }
+    found
 }
 
 fn first_guess(unit: &UnitParameters, c: &Conditions) -> Option<[f64; 4]> {

@@ -114,8 +114,8 @@ impl Default for Design {
             liquid_line_m3: 0.5e-3,
             suction_m3: 0.6e-3,
             fan_rise_k: 0.8,
-            valve_span_k: 6.0,
-            valve_opening: 0.6,
+            valve_span_k: 3.4,
+            valve_opening: 0.70,
         }
     }
 }
@@ -198,6 +198,25 @@ impl Default for Factors {
             charge: 1.0,
             liquid_line_drop_pa: 0.0,
             non_condensables_pa: 0.0,
+        }
+    }
+}
+
+impl Factors {
+    /// This `share` (fraction) of the way from the design to these factors.
+    pub(super) fn partly(self, share: f64) -> Self {
+        let ratio = |factor: f64| 1.0 + share * (factor - 1.0);
+        Self {
+            indoor_conductance: ratio(self.indoor_conductance),
+            outdoor_conductance: ratio(self.outdoor_conductance),
+            orifice: ratio(self.orifice),
+            displacement: ratio(self.displacement),
+            isentropic: ratio(self.isentropic),
+            indoor_airflow: ratio(self.indoor_airflow),
+            outdoor_airflow: ratio(self.outdoor_airflow),
+            charge: ratio(self.charge),
+            liquid_line_drop_pa: share * self.liquid_line_drop_pa,
+            non_condensables_pa: share * self.non_condensables_pa,
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Faults with their severities, put into a unit.
 
-use crate::virtual_unit::design::UnitParameters;
+use crate::virtual_unit::design::{Metering, UnitParameters};
 
 /// What can be wrong with the simulated unit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -45,6 +45,12 @@ impl Fault {
             Self::CompressorValveLeakage => "compressor-valve-leakage",
             Self::NonCondensables => "non-condensables",
         }
+    }
+
+    /// Whether a unit with this metering shows nothing of the fault at any of its severities, as
+    /// a thermostatic valve does that opens until a restriction no longer matters.
+    pub const fn is_hidden_by(self, metering: Metering) -> bool {
+        matches!((self, metering), (Self::LiquidLineRestriction, Metering::Txv))
     }
 
     /// The fault that `word` names.

@@ -38,7 +38,9 @@ pub struct House {
     /// Outdoor temperature (°C).
     pub outdoor: f64,
     pub call: Call,
+    held_down: bool,
     since_s: f64,
+    run_s: f64,
     elapsed_s: f64,
     capacity_j_per_k: f64,
     sensible_load_w: f64,
@@ -57,12 +59,14 @@ struct Climate {
     wander: f64,
     setpoint: f64,
     first_start_s: f64,
+    first_run_min_s: f64,
     two_stages: bool,
 }
 
 impl House {
-    /// The house of a scenario whose healthy unit takes `sensible_w` from it.
-    pub fn new(scenario: &Scenario, sensible_w: f64) -> Self {
+    /// The house of a scenario whose healthy unit takes `sensible_w` from it; `None` where such
+    /// air cannot be.
+    pub fn new(scenario: &Scenario, sensible_w: f64) -> Option<Self> {
         let climate = Climate {
             start_hour: scenario.start_hour,
             mean: scenario.outdoor_mean.get(),
@@ -70,15 +74,18 @@ impl House {
             wander: scenario.weather_wander.get(),
             setpoint: scenario.setpoint.get(),
             first_start_s: scenario.first_start.as_secs_f64(),
+            first_run_min_s: scenario.first_run_min.as_secs_f64(),
             two_stages: scenario.two_stages,
         };
-        let ratio = ratio_from_humidity(climate.setpoint, scenario.humidity.get());
-        Self {
+        let ratio = ratio_from_humidity(climate.setpoint, scenario.humidity.get())?;
+        Some(Self {
             room: climate.setpoint + DEAD_BAND_K / 2.0 + scenario.pull_down.get(),
             ratio,
             outdoor: climate.outdoor(0.0),
             call: Call::None,
+            held_down: !scenario.first_run_min.is_zero(),
             since_s: PAUSE_MIN_S,
+            run_s: 0.0,
             elapsed_s: 0.0,
             capacity_j_per_k: sensible_w * 3600.0 / (4.0 * STARTS_PER_HOUR_MAX) / DEAD_BAND_K,
             sensible_load_w: scenario.load_fraction * sensible_w,
@@ -86,13 +93,14 @@ impl House {
             wander: 0.0,
             random: Random::new(scenario.seed, 1),
             climate,
-        }
+        })
     }
 
     /// Goes on by `step_s` (s) while the unit takes `sensible_w` (W).
     pub fn advance(&mut self, sensible_w: f64, step_s: f64) {
         self.elapsed_s += step_s;
         self.since_s += step_s;
+        self.run_s += step_s;
         self.blow(step_s);
         let load = self.sensible_load_w * self.load_share();
         self.room += (load - sensible_w) / self.capacity_j_per_k * step_s;
@@ -136,15 +144,23 @@ impl House {
                 if self.climate.two_stages { Call::FirstStage } else { Call::Full }
             }
             Call::FirstStage if self.since_s >= FIRST_STAGE_MAX_S => Call::Full,
-            Call::FirstStage | Call::Full if self.room <= low && self.since_s >= RUN_MIN_S => {
-                Call::None
-            }
+            Call::FirstStage | Call::Full if self.room <= low && !self.held() => Call::None,
             same => same,
         };
         if self.elapsed_s >= self.climate.first_start_s && wanted != self.call {
+            self.held_down &= wanted != Call::None;
+            if wanted == Call::None || self.call == Call::None {
+                self.run_s = 0.0;
+            }
             self.call = wanted;
             self.since_s = 0.0;
         }
+    }
+
+    /// Whether the run is too short yet to end.
+    fn held(&self) -> bool {
+        let least = if self.held_down { self.climate.first_run_min_s } else { 0.0 };
+        self.run_s < least.max(RUN_MIN_S)
     }
 }
 

@@ -15,11 +15,13 @@
 //! # How it departs, and what is not modelled
 //!
 //! - In cooler weather (below about 85 °F, 29 °C outdoors) a healthy fixed-orifice unit reads
-//!   4 to 10 °F less superheat than the makers' charts: their slope with outdoor temperature is
-//!   steeper than a fixed charge behind an orifice gives.
-//! - A thermostatic valve hides a liquid-line restriction below about 8 bar: it opens. Such a
-//!   unit is not detectably faulty. Low charge and valve leakage give a lower discharge
-//!   temperature behind a valve, where the rows from memory say unchanged or higher.
+//!   about 3 to 10 °F less superheat than the makers' charts: their slope with outdoor
+//!   temperature is steeper than a fixed charge behind an orifice gives. In very humid rooms
+//!   (80 °F dry bulb, 74 °F wet bulb and more) it reads up to 10 °F less.
+//! - A thermostatic valve hides a liquid-line restriction of 3 bar and less: it opens. Such a
+//!   unit is not detectably faulty (`Fault::is_hidden_by`). Mild and middle low charge and valve
+//!   leakage lower the discharge temperature behind a valve, where the rows from memory say
+//!   unchanged or higher.
 //! - The mildest severities move some measures by less than 0.1 K.
 //! - Not modelled: pressure drop in lines and coils, accumulator, oil, frost (severe faults
 //!   bring the coil below 0 °C and it stays clear), the refrigerant's own transients, altitude,

@@ -58,11 +58,12 @@ enum Sense {
 
 impl Sense {
     fn of(self, scene: &Scene) -> f64 {
+        let humidity = |t: f64, ratio: f64| humidity_from_ratio(t, ratio).unwrap_or(f64::NAN);
         match self {
             Self::ReturnAir => scene.return_air,
-            Self::ReturnHumidity => humidity_from_ratio(scene.return_air, scene.return_ratio),
+            Self::ReturnHumidity => humidity(scene.return_air, scene.return_ratio),
             Self::SupplyAir => scene.supply_air,
-            Self::SupplyHumidity => humidity_from_ratio(scene.supply_air, scene.supply_ratio),
+            Self::SupplyHumidity => humidity(scene.supply_air, scene.supply_ratio),
             Self::CondenserLeavingAir => scene.condenser_leaving_air,
             Self::OutdoorAir => scene.outdoor_air,
             Self::SuctionLine => scene.suction_line,

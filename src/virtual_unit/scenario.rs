@@ -41,6 +41,8 @@ pub struct Scenario {
     pub pull_down: Kelvins,
     /// The thermostat is held back for this long at first.
     pub first_start: Duration,
+    /// A technician holds the thermostat down until the first run has lasted this long.
+    pub first_run_min: Duration,
     /// A first stage of 70 % capacity runs before the full one.
     pub two_stages: bool,
     /// A thermostatic valve that hunts.
@@ -135,6 +137,7 @@ impl Default for Scenario {
             load_fraction: 0.38,
             pull_down: kelvins(0.0),
             first_start: Duration::from_secs(150),
+            first_run_min: Duration::from_mins(25),
             two_stages: false,
             hunting: None,
             fan: FanMode::RunOn(Duration::from_secs(45)),

@@ -3,7 +3,13 @@
 use settled::engine::job::Settle;
 use settled::engine::signals::SignalEvent;
 
-use crate::plant::{AIR, CLAMPS, Dice, Probe, SPLIT, play, run, specs};
+use std::time::Duration;
+
+use settled::units::quantity::Kelvins;
+use settled::virtual_unit::scenario::{FanMode, Scenario};
+
+use crate::plant::{AIR, CLAMPS, Dice, Probe, SPLIT, feed, play, run, specs};
+use crate::visit::{any, visit};
 
 /// How many turns were told, and how far from the truth.
 #[derive(Debug, Default)]
@@ -117,6 +123,83 @@ fn study(
         counted.note(&times, &told(&events), 300.0);
     }
     counted
+}
+
+/// Counts the turns told on the virtual unit, of which only these channels are heard.
+fn on_the_unit(channels: &[&str], scenarios: impl Iterator<Item = Scenario>) -> Count {
+    let loud = std::env::var("LOUD").is_ok();
+    let mut counted = Count::default();
+    for scenario in scenarios {
+        let Some(mut heard) = visit(&scenario) else { continue };
+        let kept: Vec<usize> = (0..heard.channels.len())
+            .filter(|which| channels.contains(&heard.channels[*which].0.as_str()))
+            .collect();
+        heard.heard.retain(|one| kept.contains(&one.which));
+        let readings = heard.heard.iter().map(|one| {
+            let place = kept.iter().position(|which| *which == one.which).unwrap();
+            (place, one.at_ms as f64 / 1000.0, one.value)
+        });
+        let names: Vec<&str> = kept.iter().map(|which| heard.channels[*which].0.as_str()).collect();
+        let instrument = heard.channels[kept[0]].1;
+        let events = feed(&names, instrument, readings, Settle::default(), &mut |_, _| ());
+        let turns = heard.runs.iter().flat_map(|run| [Some(run.start), run.stop]);
+        let length = scenario.length.as_secs_f64();
+        // The last two minutes cannot be told yet.
+        let times: Vec<f64> = turns
+            .flatten()
+            .map(|at| at.as_secs())
+            .filter(|at| *at < length - 120.0_f64.max(2.5 * scenario.probes.interval.as_secs_f64()))
+            .collect();
+        let told = told(&events);
+        let before = (counted.missed, counted.false_turns);
+        counted.note(&times, &told, 300.0);
+        if loud && before != (counted.missed, counted.false_turns) {
+            println!("seed {} true {times:.0?} told {told:.0?} {:?} {:?} {:?}", scenario.seed, scenario.fan, scenario.hunting, scenario.probes);
+        }
+    }
+    counted
+}
+
+/// Hours of a unit that cycles, with probes of this interval.
+fn hours(count: u64, seed: u64, interval_s: u64, fan: Option<FanMode>) -> impl Iterator<Item = Scenario> {
+    let mut dice = Dice::new(seed);
+    (0..count).map(move |number| {
+        let mut scenario = any(&mut dice, seed * 1_000 + number);
+        scenario.length = Duration::from_secs(if interval_s > 10 { 14_400 } else { 7_200 });
+        scenario.load_fraction = dice.between(0.25, 0.7);
+        scenario.gauges = false;
+        scenario.probes.interval = Duration::from_secs(interval_s);
+        scenario.probes.noise = dice.pick(&[0.5, 1.0, 2.0]);
+        scenario.probes.resolution = dice.pick(&[None, Some(0.1)]).and_then(Kelvins::new);
+        scenario.probes.loss = dice.pick(&[0.03, 0.1]);
+        if let Some(fan) = fan {
+            scenario.fan = fan;
+        }
+        scenario
+    })
+}
+
+fn count_of(sample: u64, whole: u64) -> u64 {
+    if std::env::var("SETTLED_FULL").is_ok() { whole } else { sample }
+}
+
+#[test]
+fn the_virtual_unit_s_starts_and_stops_are_told() {
+    let run_on = Some(FanMode::RunOn(Duration::from_secs(45)));
+    let stops = Some(FanMode::RunOn(Duration::ZERO));
+    let n = count_of(6, 150);
+    let clamps = on_the_unit(&CLAMPS, hours(n, 21, 1, None));
+    println!("{}", clamps.line("unit: line clamps, 1 Hz"));
+    let air = on_the_unit(&AIR, hours(n, 22, 1, None));
+    println!("{}", air.line("unit: air with condenser-leaving air"));
+    let fan = on_the_unit(&SPLIT, hours(n, 23, 1, run_on));
+    println!("{}", fan.line("unit: return and supply, fan runs on"));
+    let alone = on_the_unit(&SPLIT, hours(n, 24, 1, stops));
+    println!("{}", alone.line("unit: return and supply, fan stops"));
+    let minute = on_the_unit(&CLAMPS, hours(n, 25, 60, None));
+    println!("{}", minute.line("unit: clamps, one-minute log"));
+    let minute = on_the_unit(&AIR, hours(n, 26, 60, None));
+    println!("{}", minute.line("unit: air, one-minute log"));
 }
 
 const fn probe(interval: f64, noise: f64, resolution: f64, lag: f64) -> Probe {

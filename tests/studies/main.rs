@@ -4,3 +4,5 @@
 mod cycles;
 mod plant;
 mod recording;
+mod settling;
+mod visit;

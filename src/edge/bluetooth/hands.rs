@@ -45,6 +45,8 @@ pub(super) struct Calls {
 pub(super) enum Found {
     /// A stream found a device.
     Device { address: String, adapter: Adapter, peripheral: Peripheral },
+    /// The service says that a device is disconnected.
+    Disconnected { address: String },
     /// The adapters were listed.
     Adapters { turn: u64, all: Vec<(Listed, Adapter)> },
 }
@@ -97,7 +99,7 @@ struct Session<'a> {
     adapters: HashMap<String, Adapter>,
     streams: HashMap<String, JoinHandle<()>>,
     found: HashMap<String, (Adapter, Peripheral)>,
-    links: HashMap<String, oneshot::Sender<()>>,
+    links: HashMap<String, oneshot::Sender<&'static str>>,
     finds: mpsc::Sender<Found>,
 }
 
@@ -173,7 +175,7 @@ impl Session<'_> {
             Order::Connect { address, plan, pause_scan } => self.connect(address, plan, pause_scan),
             Order::Disconnect { address } => {
                 let link = self.links.remove(&address);
-                if !link.is_some_and(|link| link.send(()).is_ok()) {
+                if link.is_none_or(|link| link.send("no longer wanted").is_err()) {
                     self.outlet.send(Hands::LinkDown { address, why: "not connected".into() });
                 }
             }
@@ -188,6 +190,11 @@ impl Session<'_> {
                     self.found.clear();
                 }
                 self.found.insert(address, (adapter, peripheral));
+            }
+            Found::Disconnected { address } => {
+                // A link that is being left is not listening any more.
+                let link = self.links.remove(&address);
+                drop(link.map(|link| link.send("the link was lost")));
             }
             Found::Adapters { turn, all } => {
                 let (listed, adapters): (Vec<_>, Vec<_>) = all.into_iter().unzip();

@@ -65,13 +65,11 @@ impl Hearing {
     pub async fn run(mut self, mut events: Pin<Box<dyn Stream<Item = CentralEvent> + Send>>) {
         loop {
             let event = if self.bare.is_some() {
-                match timeout(TOGETHER, events.next()).await {
-                    Ok(event) => event,
-                    Err(_) => {
-                        self.bare_signal().await;
-                        continue;
-                    }
-                }
+                let Ok(event) = timeout(TOGETHER, events.next()).await else {
+                    self.bare_signal().await;
+                    continue;
+                };
+                event
             } else {
                 events.next().await
             };
@@ -114,8 +112,9 @@ impl Hearing {
             }
             CentralEvent::DeviceDisconnected(id) => {
                 if let Some(device) = self.devices.get(&id) {
-                    let (address, why) = (device.address.clone(), "the link was lost".into());
-                    self.outlet.send(Hands::LinkDown { address, why });
+                    // Should this be lost, the link finds out when it next looks.
+                    let address = device.address.clone();
+                    drop(self.finds.try_send(Found::Disconnected { address }));
                 }
             }
             CentralEvent::StateUpdate(state) => {

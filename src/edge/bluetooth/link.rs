@@ -35,10 +35,10 @@ pub(super) struct Link {
 
 impl Link {
     /// Works until the link is lost or `cancelled`, and says so.
-    pub async fn run(self, cancelled: oneshot::Receiver<()>) {
+    pub async fn run(self, cancelled: oneshot::Receiver<&'static str>) {
         let why = tokio::select! {
             failure = self.work() => failure.detail,
-            _ = cancelled => "no longer wanted".to_owned(),
+            why = cancelled => why.unwrap_or("the manager is gone").to_owned(),
         };
         // Whether leaving succeeds shows when the probe is connected to again.
         drop(timeout(LEAVE, bye(&self.peripheral)).await);
@@ -96,6 +96,10 @@ impl Link {
             }
             let (quiet, read) = (Duration::MAX, None);
             values.push(Value { plan, characteristic, subscribed, quiet, read });
+        }
+        if values.is_empty() {
+            let detail = "it has none of the characteristics asked for".to_owned();
+            return Err(CallFailure::new(detail));
         }
         self.outlet.send(Hands::LinkUp { address: self.address.clone() });
         Ok((values, notes))

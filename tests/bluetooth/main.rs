@@ -1,0 +1,12 @@
+//! The radio, whole, against a stand-in for the Bluetooth service on a bus of the test's own.
+//!
+//! The program under test is a child process: within one process the Bluetooth library stays on the
+//! first bus that it saw. Neither range nor interference nor a controller's own faults show here.
+//! Every case has a bus of its own, so all can run at once.
+
+#![cfg(target_os = "linux")]
+
+mod bench;
+mod bus;
+mod cases;
+mod service;
