@@ -11,8 +11,8 @@ use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::matrix::{Factor, Square};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::patterns::{
-    self, Direction, FEATURES, Feature, PRIOR, PRIOR_TWO, SCALE, Sign, Table, Triangle, WEATHER,
-    Weather,
+    self, Direction, FEATURES, Feature, LEVELS, PRIOR, PRIOR_TWO, SCALE, Sign, Table, Triangle,
+    WEATHER, Weather,
 };
 use crate::engine::diagnose::uncertain::{Source, Uncertain};
 use crate::engine::job::Metering;
@@ -26,6 +26,8 @@ const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
 /// computed, may differ in each feature. Assumed.
 const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5];
+/// Levels at which two faults at once are weighed: middling and severe.
+const PAIR_LEVELS: [usize; 2] = [1, 3];
 /// Growth (K per K) of what is not known for weather outside that of the patterns. Assumed.
 const OUTSIDE: f64 = 0.3;
 /// The weather taken where a reading is missing (°C) and its standard deviation (K). Assumed.
@@ -373,9 +375,9 @@ impl Case {
         let mut log = [f64::NEG_INFINITY; 8];
         log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
         let mut likeliest = [[0.0; FEATURES]; 8];
-        let mut shifts = [[[0.0; FEATURES]; 4]; 7];
+        let mut shifts = [[[0.0; FEATURES]; LEVELS]; 7];
         for fault in 0..7 {
-            let mut levels = [0.0; 4];
+            let mut levels = [0.0; LEVELS];
             for (i, level) in self.table.levels[fault].iter().enumerate() {
                 let shift = self.shift(fault, i);
                 let spread =
@@ -385,9 +387,9 @@ impl Case {
                 levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
                 shifts[fault][i] = shift;
             }
-            let best = (0..4).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap_or(0);
+            let best = (0..LEVELS).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap_or(0);
             likeliest[fault + 1] = shifts[fault][best];
-            log[fault + 1] = libm::log(PRIOR[fault + 1] / 4.0) + log_sum(&levels);
+            log[fault + 1] = libm::log(PRIOR[fault + 1] / LEVELS as f64) + log_sum(&levels);
         }
         let mut pairs = self.pairs(&none, &shifts);
         if let Some((_, weight)) = self.line_drop {
@@ -436,15 +438,15 @@ impl Case {
         doubt
     }
 
-    /// Two faults at once, each at its second or fourth level: their shifts add, and no more is
+    /// Two faults at once, each at one of two levels: their shifts add, and no more is
     /// known than of either.
-    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; 4]; 7]) -> Vec<Pair> {
+    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; LEVELS]; 7]) -> Vec<Pair> {
         let factor = Factor::new(&none.scaled(1.5));
         let n = self.residual.len();
         let rest = factor.whiten(&self.residual);
         let mut white = [[[0.0; FEATURES]; 2]; 7];
         for (white, levels) in white.iter_mut().zip(shifts) {
-            for (white, level) in white.iter_mut().zip([1, 3]) {
+            for (white, level) in white.iter_mut().zip(PAIR_LEVELS) {
                 *white = factor.whiten(&self.seen(&levels[level])[..n]);
             }
         }
