@@ -26,6 +26,13 @@ const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
 /// computed, may differ in each feature. Assumed.
 const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5];
+/// Steps of severity that are weighed: the computed levels, and one beyond.
+const STEPS: usize = LEVELS + 1;
+/// What the step beyond the last computed level multiplies shifts and spreads by. Assumed: worse
+/// faults go on in the same direction.
+const BEYOND: f64 = 1.5;
+/// Share of faulty units that are worse than the last computed level. Assumed.
+const SHARE_BEYOND: f64 = 0.05;
 /// Levels at which two faults at once are weighed: middling and severe.
 const PAIR_LEVELS: [usize; 2] = [1, 3];
 /// Growth (K per K) of what is not known for weather outside that of the patterns. Assumed.
@@ -345,7 +352,7 @@ impl Case {
     }
 
     /// Covariance of the observations under a pattern of this spread.
-    fn covariance(&self, spread: &Triangle, doubt: &[f64; FEATURES]) -> Square {
+    fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
         let mut sum = self.readings.clone();
         for i in 0..self.parts.len() {
             for j in 0..=i {
@@ -354,7 +361,7 @@ impl Case {
                     for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
                         let (f, g) = (f as usize, g as usize);
                         let (high, low) = (f.max(g), f.min(g));
-                        let mut shared = spread[high * (high + 1) / 2 + low];
+                        let mut shared = factor * spread[high * (high + 1) / 2 + low];
                         if f == g {
                             shared += self.extra[f] + doubt[f];
                         }
@@ -370,26 +377,34 @@ impl Case {
     fn weigh(&self, metering: Metering) -> Weighing {
         let none_spread =
             if self.against_own { &self.table.none_against_own } else { &self.table.none };
-        let none = self.covariance(none_spread, &[0.0; FEATURES]);
+        let none = self.covariance(none_spread, 1.0, &[0.0; FEATURES]);
         let none_factor = Factor::new(&none);
         let mut log = [f64::NEG_INFINITY; 8];
         log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
         let mut likeliest = [[0.0; FEATURES]; 8];
-        let mut shifts = [[[0.0; FEATURES]; LEVELS]; 7];
+        let mut shifts = [[[0.0; FEATURES]; STEPS]; 7];
         for fault in 0..7 {
-            let mut levels = [0.0; LEVELS];
-            for (i, level) in self.table.levels[fault].iter().enumerate() {
-                let shift = self.shift(fault, i);
+            let mut steps = [0.0; STEPS];
+            for (i, step) in steps.iter_mut().enumerate() {
+                let level = i.min(LEVELS - 1);
+                let beyond = if i < LEVELS { 1.0 } else { BEYOND };
+                let shift = self.shift(fault, level).map(|k| beyond * k);
+                let level = &self.table.levels[fault][level];
                 let spread =
                     if self.against_own { &level.spread_against_own } else { &level.spread };
                 let doubt = self.doubt(fault, &shift);
-                let covariance = self.covariance(spread, &doubt);
-                levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
+                let covariance = self.covariance(spread, beyond * beyond, &doubt);
+                *step = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
                 shifts[fault][i] = shift;
             }
-            let best = (0..LEVELS).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap_or(0);
+            let best = (0..STEPS).max_by(|a, b| steps[*a].total_cmp(&steps[*b])).unwrap_or(0);
             likeliest[fault + 1] = shifts[fault][best];
-            log[fault + 1] = libm::log(PRIOR[fault + 1] / LEVELS as f64) + log_sum(&levels);
+            // The step beyond is rarer than each of the others.
+            for (i, step) in steps.iter_mut().enumerate() {
+                let share = (1.0 - SHARE_BEYOND) / LEVELS as f64;
+                *step += libm::log(if i < LEVELS { share } else { SHARE_BEYOND });
+            }
+            log[fault + 1] = libm::log(PRIOR[fault + 1]) + log_sum(&steps);
         }
         let mut pairs = self.pairs(&none, &shifts);
         if let Some((_, weight)) = self.line_drop {
@@ -440,7 +455,7 @@ impl Case {
 
     /// Two faults at once, each at one of two levels: their shifts add, and no more is
     /// known than of either.
-    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; LEVELS]; 7]) -> Vec<Pair> {
+    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; STEPS]; 7]) -> Vec<Pair> {
         let factor = Factor::new(&none.scaled(1.5));
         let n = self.residual.len();
         let rest = factor.whiten(&self.residual);
