@@ -30,7 +30,7 @@ const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5]
 const STEPS: usize = LEVELS + 1;
 /// What the step beyond the last computed level multiplies shifts and spreads by. Assumed: worse
 /// faults go on in the same direction.
-const BEYOND: f64 = 1.5;
+const BEYOND: f64 = 2.0;
 /// Share of faulty units that are worse than the last computed level. Assumed.
 const SHARE_BEYOND: f64 = 0.05;
 /// Levels at which two faults at once are weighed: middling and severe.
