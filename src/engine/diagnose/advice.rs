@@ -3,8 +3,9 @@
 use crate::engine::diagnose::evidence::place;
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::matrix::{Factor, Square};
+use crate::engine::diagnose::observe::Evidence;
 use crate::engine::diagnose::patterns::{FEATURES, Feature};
-use crate::engine::diagnose::weigh::{Evidence, Weighing};
+use crate::engine::diagnose::weigh::Weighing;
 
 /// What work near it can do to people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
