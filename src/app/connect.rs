@@ -1,5 +1,7 @@
 //! Which probes are connected to, and what is asked of them there.
 
+use std::time::Duration;
+
 use crate::edge::bluetooth::{ConnectPlan, ValuePlan, Who};
 use crate::engine::profile::{Connection, Delivery, Profiles, Source};
 
@@ -26,13 +28,14 @@ pub fn plans(profiles: &Profiles) -> Vec<ConnectPlan> {
 }
 
 fn plan(who: Who, connection: &Connection) -> ConnectPlan {
-    let (subscribe, read_every) = match connection.delivery {
-        Delivery::Notify | Delivery::Indicate => (true, None),
-        Delivery::Read { every } => (false, Some(every)),
-        Delivery::NotifyOrRead { every, .. } => (true, Some(every)),
+    let (subscribe, read_every, silence) = match connection.delivery {
+        Delivery::Notify | Delivery::Indicate => (true, None, Duration::ZERO),
+        Delivery::Read { every } => (false, Some(every), Duration::ZERO),
+        Delivery::NotifyOrRead { every, silence } => (true, Some(every), silence),
     };
     let writes = connection.write_first.iter();
-    let value = ValuePlan { characteristic: connection.characteristic, subscribe, read_every };
+    let value =
+        ValuePlan { characteristic: connection.characteristic, subscribe, read_every, silence };
     ConnectPlan {
         who,
         write_first: writes.map(|w| (w.characteristic, w.bytes.clone())).collect(),

@@ -82,12 +82,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions: &args.out, began, clock, zone };
     let mut visit = Visit::begin(&file, Profiles::shipped(), begin, |_| {})?;
-    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
-    let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
+    let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
     let teller = Teller::new(file.units, json, screen.is_none());
     let mut run = Run { teller, screen, speed, shown_ms: 0, last: None, failed: None };
     run.whole(&mut visit, &mut simulation, out)?;

@@ -1,6 +1,7 @@
 //! `settled listen`: which probes are in range, which profile fits, and what they read.
 
 mod probes;
+mod recorder;
 mod table;
 
 use std::io::{IsTerminal as _, Write};
@@ -13,6 +14,7 @@ use serde_json::{Value, json};
 use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::listen::probes::{Probes, Told};
+use crate::app::listen::recorder::Recorder;
 use crate::app::listen::table::Screen;
 use crate::app::profile;
 use crate::edge::bluetooth::{self, RadioMessage, RadioSettings, hook_panics};
@@ -62,7 +64,11 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);
     let settings = RadioSettings { adapters, connect, ..RadioSettings::default() };
-    let clock = SessionClock::start(Elapsed::ZERO);
+    let mut clock = SessionClock::start(Elapsed::ZERO);
+    let mut recorder = match &args.record {
+        Some(parent) => Some(Recorder::begin(parent, &profiles, &mut clock)?),
+        None => None,
+    };
     let ctrl_c = crate::app::listen::table::ctrl_c().map_err(Failure::world)?;
     let radio = bluetooth::start(settings, sender).map_err(Failure::world)?;
 
@@ -71,6 +77,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let mut screen = if terminal { Some(Screen::open().map_err(Failure::world)?) } else { None };
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
     let mut fault = None;
+    let mut draw_at = Elapsed::ZERO;
     loop {
         let now = clock.elapsed();
         if end.is_some_and(|end| now >= end) || ctrl_c.pressed() {
@@ -78,8 +85,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         }
         match inbox.recv_timeout(DRAW_EVERY) {
             Ok(message) => {
-                let now = clock.elapsed();
+                let stamp = clock.stamp();
+                let now = stamp.at;
                 note_fault(&message, &mut fault);
+                if let Some(recorder) = &mut recorder {
+                    recorder.take(&stamp, &message);
+                }
                 let told = probes.take(now, &message);
                 if json {
                     write_json(out, now, &told).map_err(Failure::world)?;
@@ -90,7 +101,10 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => break,
         }
-        if let Some(screen) = &mut screen {
+        if let Some(screen) = &mut screen
+            && clock.elapsed() >= draw_at
+        {
+            draw_at = clock.elapsed() + DRAW_EVERY;
             screen.draw(clock.elapsed(), &probes).map_err(Failure::world)?;
         }
     }
@@ -99,7 +113,16 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if !json {
         write!(out, "{}", probes.summary()).map_err(Failure::world)?;
     }
+    let recorded = recorder.map(Recorder::end);
+    if let Some((folder, _)) = &recorded
+        && !json
+    {
+        writeln!(out, "Recorded in {}.", folder.display()).map_err(Failure::world)?;
+    }
     out.flush().map_err(Failure::world)?;
+    if recorded.is_some_and(|(_, whole)| !whole) {
+        return Ok(Exit::NotRecorded);
+    }
     match fault {
         Some(fault) if probes.is_empty() => Err(Failure::world(format!(
             "nothing could be heard: {fault}; see that Bluetooth is on"

@@ -18,6 +18,8 @@ use crate::engine::snapshot::{ChannelStatus, Snapshot};
 
 /// Lines of the picture: fits a terminal of 24 lines with room for a prompt.
 const HEIGHT: u16 = 22;
+/// Probability under which a suspect is not shown here.
+const SHOWN_MIN: f64 = 0.05;
 /// Cells of a bar.
 const BAR: usize = 20;
 /// Blue of the Okabe-Ito set, which people with any colour vision tell from black and white.
@@ -104,7 +106,9 @@ fn heading(snapshot: &Snapshot, notice: Option<&str>, units: Units) -> Vec<Line<
 
 fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'static> {
     let bar = if colour { Style::new().fg(BAR_COLOUR) } else { Style::new() };
-    let rows = snapshot.channels.iter().map(|status| {
+    let mut channels: Vec<&ChannelStatus> = snapshot.channels.iter().collect();
+    channels.sort_by(|a, b| a.channel.cmp(&b.channel));
+    let rows = channels.into_iter().map(|status| {
         let (value, rate) = value_and_rate(status, units);
         Row::new([
             Line::from(wording::name(&status.channel)),
@@ -164,7 +168,7 @@ fn lower(snapshot: &Snapshot) -> Vec<Line<'static>> {
         })
         .collect();
     if let Some(diagnosis) = &snapshot.diagnosis {
-        let likely = diagnosis.suspects.iter().take(3);
+        let likely = diagnosis.suspects.iter().filter(|s| s.probability >= SHOWN_MIN).take(3);
         lines.extend(likely.map(|suspect| Line::from(wording::suspect(suspect))));
     }
     lines

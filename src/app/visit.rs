@@ -190,7 +190,7 @@ impl Visit {
 }
 
 /// The profiles with digests of their texts, for `session.toml`.
-fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
+pub(super) fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
     profiles
         .iter()
         .map(|p| ProfileUsed {

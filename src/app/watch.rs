@@ -80,12 +80,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let (sender, inbox) = sync_channel(QUEUE_MAX);
     let radio =
         bluetooth::start(radio_settings(&file, &profiles), sender).map_err(Failure::world)?;
-    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     if !json {
         let folder = visit.folder().display();
         writeln!(out, "Recording to {folder}; Ctrl-C ends it.").map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
     let mut watch = Watch {
         teller: Teller::new(file.units, json, screen.is_none()),

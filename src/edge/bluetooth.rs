@@ -42,8 +42,10 @@ pub struct ValuePlan {
     pub characteristic: u128,
     /// Whether to subscribe, by notification or indication, whichever it offers.
     pub subscribe: bool,
-    /// Read it this often: always, or with `subscribe` whenever nothing came for so long.
+    /// Read it this often; with `subscribe` only while it is silent.
     pub read_every: Option<Duration>,
+    /// With `subscribe` and `read_every`: how long no notification must have come.
+    pub silence: Duration,
 }
 
 /// What to do with a probe that tells its values only to who connects.
@@ -220,14 +222,7 @@ enum Hands {
         name: Option<String>,
         services: Vec<u128>,
     },
-    /// Bytes, advertised or over a connection (`adapter` is `None`).
-    Bytes {
-        adapter: Option<String>,
-        address: String,
-        via: Via,
-        bytes: Vec<u8>,
-        rssi_dbm: Option<i16>,
-    },
+    Bytes(Sent),
     /// Nothing but the signal's strength.
     Signal {
         adapter: String,
@@ -243,6 +238,17 @@ enum Hands {
     },
     /// The thread is about to end.
     Ended,
+}
+
+/// Bytes that a probe sent.
+#[derive(Debug)]
+struct Sent {
+    /// The adapter that heard them; `None` over a connection.
+    adapter: Option<String>,
+    address: String,
+    via: Via,
+    bytes: Vec<u8>,
+    rssi_dbm: Option<i16>,
 }
 
 /// The way from the hands to the supervisor.

@@ -12,7 +12,7 @@ use crate::units::time::Elapsed;
 /// The shortest silence that loses a probe: a technician who walks past blocks it for less.
 pub const SILENCE_MIN: Duration = Duration::from_secs(30);
 /// The longest silence that a probe may keep and still count as there.
-pub const SILENCE_MAX: Duration = Duration::from_secs(3600);
+pub const SILENCE_MAX: Duration = Duration::from_hours(1);
 /// How many of its own intervals a probe may miss: at one payload in two lost, ten in a row are
 /// missed once in a thousand, *our own estimate*.
 const INTERVALS: u32 = 10;

@@ -55,8 +55,8 @@ impl Default for Limits {
             call: Duration::from_secs(5),
             silence: Duration::from_secs(20),
             patience: Duration::from_secs(8),
-            pause: Duration::from_secs(60),
-            pause_longest: Duration::from_secs(300),
+            pause: Duration::from_mins(1),
+            pause_longest: Duration::from_mins(5),
         }
     }
 }
@@ -627,6 +627,7 @@ impl Supervisor {
             }
             Rung::Manager | Rung::Runtime => {
                 let wait = wait.max(WAIT_FIRST);
+                receiver.rest();
                 self.root = Root::Waiting { until: self.now + wait, rung };
             }
         }

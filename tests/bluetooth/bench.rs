@@ -1,6 +1,7 @@
 //! A bench: a bus, a stand-in service, the air with probes in it, and the program that listens.
 
 use std::io::{BufRead as _, BufReader};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::thread;
@@ -90,7 +91,7 @@ pub struct Bench {
     lines: Arc<Mutex<Vec<Line>>>,
     child: Option<Child>,
     probes: Vec<Probe>,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Bench {
@@ -105,7 +106,7 @@ impl Bench {
             lines: Arc::default(),
             child: None,
             probes,
-            _folder: folder,
+            folder,
         };
         bench.begin_service().await;
         for probe in bench.probes.clone() {
@@ -141,10 +142,27 @@ impl Bench {
         service.expect("the service runs").quit().await;
     }
 
-    /// Starts the program, whose output is kept line by line.
+    /// Starts `settled listen`.
     pub fn listen(&mut self, arguments: &[&str]) {
+        self.run(&[&["listen", "--json", "--connect"], arguments].concat());
+    }
+
+    /// Starts `settled watch`; the job is a file in the bench's folder, the sessions are beside it.
+    pub fn watch(&mut self, job: &str) {
+        let path = self.folder.path().join("job.toml");
+        let log = format!("[log]\nfolder = \"{}\"\n", self.sessions().display());
+        std::fs::write(&path, format!("{job}{log}")).unwrap();
+        self.run(&["watch", "--json", path.to_str().unwrap()]);
+    }
+
+    /// Where `watch` keeps its sessions.
+    pub fn sessions(&self) -> PathBuf {
+        self.folder.path().join("sessions")
+    }
+
+    /// Starts the program, whose output is kept line by line.
+    fn run(&mut self, arguments: &[&str]) {
         let mut child = Command::new(env!("CARGO_BIN_EXE_settled"))
-            .args(["listen", "--json", "--connect"])
             .args(arguments)
             .env("DBUS_SYSTEM_BUS_ADDRESS", &self.bus.address)
             .stdout(Stdio::piped())

@@ -5,8 +5,10 @@
 //! Every case has a bus of its own, so all can run at once.
 
 #![cfg(target_os = "linux")]
+#![expect(clippy::unwrap_used, reason = "a test may end by a panic")]
 
 mod bench;
 mod bus;
 mod cases;
 mod service;
+mod watching;

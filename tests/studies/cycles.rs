@@ -154,14 +154,22 @@ fn on_the_unit(channels: &[&str], scenarios: impl Iterator<Item = Scenario>) -> 
         let before = (counted.missed, counted.false_turns);
         counted.note(&times, &told, 300.0);
         if loud && before != (counted.missed, counted.false_turns) {
-            println!("seed {} true {times:.0?} told {told:.0?} {:?} {:?} {:?}", scenario.seed, scenario.fan, scenario.hunting, scenario.probes);
+            println!(
+                "seed {} true {times:.0?} told {told:.0?} {:?} {:?} {:?}",
+                scenario.seed, scenario.fan, scenario.hunting, scenario.probes
+            );
         }
     }
     counted
 }
 
 /// Hours of a unit that cycles, with probes of this interval.
-fn hours(count: u64, seed: u64, interval_s: u64, fan: Option<FanMode>) -> impl Iterator<Item = Scenario> {
+fn hours(
+    count: u64,
+    seed: u64,
+    interval_s: u64,
+    fan: Option<FanMode>,
+) -> impl Iterator<Item = Scenario> {
     let mut dice = Dice::new(seed);
     (0..count).map(move |number| {
         let mut scenario = any(&mut dice, seed * 1_000 + number);

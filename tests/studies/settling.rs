@@ -245,7 +245,9 @@ impl Score {
         self.left_near += usize::from(near);
         if std::env::var("LEFT").is_ok() {
             let why = &told.reasons.iter().find(|(t, _)| t >= at).unwrap().1;
-            println!("LEFT at {at} of {start}..{call}: remains {remains:.0}, said {likely:.0} ({low:.0} to {high:.0}) {near} {why}");
+            println!(
+                "LEFT at {at} of {start}..{call}: remains {remains:.0}, said {likely:.0} ({low:.0} to {high:.0}) {near} {why}"
+            );
         }
         self.left_covered += usize::from((*low..=*high).contains(&remains));
     }

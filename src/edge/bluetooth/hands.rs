@@ -131,6 +131,9 @@ async fn session(
     };
     loop {
         tokio::select! {
+            // What was found comes first: an order may be about it.
+            biased;
+            Some(found) = found.recv() => session.take(found),
             order = orders.recv() => match order {
                 Some(Order::Manager { turn }) => return Some(turn),
                 Some(Order::Quit) | None => {
@@ -139,7 +142,6 @@ async fn session(
                 }
                 Some(order) => session.obey(order),
             },
-            Some(found) = found.recv() => session.take(found),
         }
     }
 }
@@ -194,7 +196,7 @@ impl Session<'_> {
             Found::Disconnected { address } => {
                 // A link that is being left is not listening any more.
                 let link = self.links.remove(&address);
-                drop(link.map(|link| link.send("the link was lost")));
+                let _ = link.map(|link| link.send("the link was lost"));
             }
             Found::Adapters { turn, all } => {
                 let (listed, adapters): (Vec<_>, Vec<_>) = all.into_iter().unzip();

@@ -11,7 +11,7 @@ use tokio::sync::mpsc;
 use tokio::time::timeout;
 
 use super::hands::{Found, limited};
-use super::{Hands, Outlet};
+use super::{Hands, Outlet, Sent};
 use crate::engine::radio::Told;
 use crate::engine::reading::Via;
 
@@ -152,7 +152,7 @@ impl Hearing {
         for (via, bytes) in data {
             let (adapter, address) = (Some(self.name.clone()), device.address.clone());
             let rssi_dbm = device.rssi_dbm;
-            self.outlet.send(Hands::Bytes { adapter, address, via, bytes, rssi_dbm });
+            self.outlet.send(Hands::Bytes(Sent { adapter, address, via, bytes, rssi_dbm }));
         }
     }
 
@@ -180,7 +180,7 @@ impl Hearing {
         for (via, bytes) in held {
             let (adapter, address) = (Some(self.name.clone()), device.address.clone());
             let rssi_dbm = Some(rssi_dbm);
-            self.outlet.send(Hands::Bytes { adapter, address, via, bytes, rssi_dbm });
+            self.outlet.send(Hands::Bytes(Sent { adapter, address, via, bytes, rssi_dbm }));
         }
     }
 

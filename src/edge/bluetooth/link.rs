@@ -13,7 +13,7 @@ use tokio::time::{MissedTickBehavior, interval, timeout};
 use uuid::Uuid;
 
 use super::hands::{CallFailure, Calls, limited};
-use super::{ConnectPlan, Hands, Outlet, ValuePlan};
+use super::{ConnectPlan, Hands, Outlet, Sent, ValuePlan};
 use crate::engine::reading::Via;
 
 /// How often a link that gives no sign of its loss is asked whether it is there.
@@ -88,14 +88,15 @@ impl Link {
         }
         let mut values = Vec::new();
         for plan in &self.plan.values {
-            let characteristic = find(plan.characteristic)?;
+            // A service's profiles name all that it may have; a probe has some.
+            let Ok(characteristic) = find(plan.characteristic) else { continue };
             let tells = CharPropFlags::NOTIFY | CharPropFlags::INDICATE;
             let subscribed = plan.subscribe && characteristic.properties.intersects(tells);
             if subscribed {
                 limited(limit, self.peripheral.subscribe(&characteristic)).await?;
             }
-            let (quiet, read) = (Duration::MAX, None);
-            values.push(Value { plan, characteristic, subscribed, quiet, read });
+            let (quiet, unread, read) = (Duration::ZERO, Duration::MAX, None);
+            values.push(Value { plan, characteristic, subscribed, quiet, unread, read });
         }
         if values.is_empty() {
             let detail = "it has none of the characteristics asked for".to_owned();
@@ -148,8 +149,12 @@ impl Link {
             value.quiet = value.quiet.saturating_add(READ_STEP);
             value.read = None;
             let readable = value.characteristic.properties.contains(CharPropFlags::READ);
-            if readable && value.plan.read_every.is_some_and(|every| value.quiet >= every) {
-                value.quiet = Duration::ZERO;
+            value.unread = value.unread.saturating_add(READ_STEP);
+            let due = value.plan.read_every.is_some_and(|every| value.unread >= every);
+            // What could not be subscribed to is read from the start.
+            let silent = !value.subscribed || value.quiet >= value.plan.silence;
+            if readable && due && silent {
+                value.unread = Duration::ZERO;
                 let read = self.peripheral.read(&value.characteristic);
                 let bytes = limited(self.calls.call, read).await?;
                 value.read = Some(bytes.clone());
@@ -161,16 +166,19 @@ impl Link {
 
     fn bytes(&self, uuid: u128, bytes: Vec<u8>) {
         let (address, via) = (self.address.clone(), Via::Characteristic(uuid));
-        self.outlet.send(Hands::Bytes { adapter: None, address, via, bytes, rssi_dbm: None });
+        self.outlet.send(Hands::Bytes(Sent { adapter: None, address, via, bytes, rssi_dbm: None }));
     }
 }
 
-/// A value and how long nothing came of it.
+/// A value to take.
 struct Value<'a> {
     plan: &'a ValuePlan,
     characteristic: Characteristic,
     subscribed: bool,
+    /// How long no notification has come.
     quiet: Duration,
+    /// How long it has not been read.
+    unread: Duration,
     /// What has just been read.
     read: Option<Vec<u8>>,
 }

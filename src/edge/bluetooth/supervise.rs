@@ -10,7 +10,7 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 
 use super::hands::{self, Calls, ORDERS_MAX, Order};
-use super::{ConnectPlan, Hands, Outlet, RadioMessage, RadioSettings, Report, Who};
+use super::{ConnectPlan, Hands, Outlet, RadioMessage, RadioSettings, Report, Sent, Who};
 use crate::edge::clock::SessionClock;
 use crate::engine::presence::Roll;
 use crate::engine::radio::links::{LinkAct, Links};
@@ -27,7 +27,7 @@ const FAREWELL: Duration = Duration::from_millis(1600);
 /// Probes kept in mind; those with changing addresses would otherwise fill the memory in a night.
 const PROBES_MAX: usize = 4096;
 /// How often a value that is only notified is expected, for telling a mute connection.
-const NOTIFIED_EVERY: Duration = Duration::from_secs(60);
+const NOTIFIED_EVERY: Duration = Duration::from_mins(1);
 
 /// Runs the radio until it is told to stop.
 pub(super) fn run(
@@ -144,10 +144,8 @@ impl Radio {
     fn hands(&mut self, now: Elapsed, what: Hands) {
         match what {
             Hands::Told(told) => self.told(now, told),
-            Hands::Seen { address, name, services } => self.seen(now, address, name, services),
-            Hands::Bytes { adapter, address, via, bytes, rssi_dbm } => {
-                self.bytes(now, adapter, address, via, bytes, rssi_dbm);
-            }
+            Hands::Seen { address, name, services } => self.seen(now, &address, name, services),
+            Hands::Bytes(sent) => self.bytes(now, sent),
             Hands::Signal { adapter, address, rssi_dbm } => {
                 self.heard(now, Some(&adapter), &address, false);
                 let probe = self.probes.entry(address.clone()).or_default();
@@ -171,41 +169,34 @@ impl Radio {
         }
     }
 
-    fn seen(&mut self, now: Elapsed, address: String, name: Option<String>, services: Vec<u128>) {
+    fn seen(&mut self, now: Elapsed, address: &str, name: Option<String>, services: Vec<u128>) {
         if self.probes.len() >= PROBES_MAX {
             self.probes.clear();
         }
-        let probe = self.probes.entry(address.clone()).or_default();
+        let probe = self.probes.entry(address.to_owned()).or_default();
         probe.services.extend(services);
         if name.is_some() && probe.name != name {
             probe.name.clone_from(&name);
             if let Some(name) = name {
-                self.send(RadioMessage::Named { probe: address.clone(), name });
+                self.send(RadioMessage::Named { probe: address.to_owned(), name });
             }
         }
-        let Some(probe) = self.probes.get(&address) else { return };
+        let Some(probe) = self.probes.get(address) else { return };
         let wanted = |plan: &&ConnectPlan| match &plan.who {
-            Who::Address(wanted) => *wanted == address,
+            Who::Address(wanted) => wanted == address,
             Who::Name(wanted) => probe.name.as_ref() == Some(wanted),
             Who::Advertises(service) => probe.services.contains(service),
         };
         if let Some(plan) = self.settings.connect.iter().find(wanted) {
             let reads = plan.values.iter().filter_map(|value| value.read_every);
             let every = reads.min().unwrap_or(NOTIFIED_EVERY);
-            self.plans.insert(address.clone(), plan.clone());
-            self.links.want(now, &address, every);
+            self.plans.insert(address.to_owned(), plan.clone());
+            self.links.want(now, address, every);
         }
     }
 
-    fn bytes(
-        &mut self,
-        now: Elapsed,
-        adapter: Option<String>,
-        address: String,
-        via: Via,
-        bytes: Vec<u8>,
-        rssi_dbm: Option<i16>,
-    ) {
+    fn bytes(&mut self, now: Elapsed, sent: Sent) {
+        let Sent { adapter, address, via, bytes, rssi_dbm } = sent;
         let probe = self.probes.entry(address.clone()).or_default();
         let last = probe.last.get(&via);
         let again = last.is_some_and(|(was, at, by)| {
@@ -295,8 +286,8 @@ impl Radio {
 
     /// Never waits: an order that does not get through runs into the supervisor's time limit.
     fn order(&self, order: Order) {
-        let given = self.orders.as_ref().map(|orders| orders.try_send(order));
-        if !matches!(given, Some(Ok(()))) {
+        let taken = self.orders.as_ref().is_some_and(|orders| orders.try_send(order).is_ok());
+        if !taken {
             tracing::debug!("the Bluetooth thread takes no order");
         }
     }

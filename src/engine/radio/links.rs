@@ -13,7 +13,7 @@ use crate::units::time::Elapsed;
 /// First wait after a connection failed or was lost.
 const WAIT_FIRST: Duration = Duration::from_secs(1);
 /// Longest wait between two tries.
-const WAIT_LONGEST: Duration = Duration::from_secs(60);
+const WAIT_LONGEST: Duration = Duration::from_mins(1);
 /// How long a connection is kept while others wait for its slot.
 const TURN: Duration = Duration::from_secs(30);
 /// The shortest silence of a connection that counts as mute.
@@ -81,7 +81,7 @@ pub struct Links {
     now: Elapsed,
     slots: usize,
     backoff: Backoff,
-    links: BTreeMap<String, Link>,
+    probes: BTreeMap<String, Link>,
     acts: VecDeque<LinkAct>,
 }
 
@@ -89,17 +89,17 @@ impl Links {
     /// No connections yet; at most `slots` at once.
     pub fn new(slots: usize, seed: u64) -> Self {
         let backoff = Backoff::new(seed);
-        let (links, acts) = (BTreeMap::new(), VecDeque::new());
-        Self { now: Elapsed::ZERO, slots: slots.max(1), backoff, links, acts }
+        let (probes, acts) = (BTreeMap::new(), VecDeque::new());
+        Self { now: Elapsed::ZERO, slots: slots.max(1), backoff, probes, acts }
     }
 
     /// A probe was heard that must be connected to; it gives a value at least every `every`.
     pub fn want(&mut self, now: Elapsed, probe: &str, every: Duration) {
         self.now = self.now.max(now);
-        if !self.links.contains_key(probe) {
+        if !self.probes.contains_key(probe) {
             let phase = Phase::Ready { from: self.now };
             let link = Link { phase, every, failures: 0, served: Elapsed::ZERO, told: false };
-            self.links.insert(probe.to_owned(), link);
+            self.probes.insert(probe.to_owned(), link);
             self.run();
         }
     }
@@ -107,7 +107,7 @@ impl Links {
     /// The connection is there and set up as planned.
     pub fn up(&mut self, now: Elapsed, probe: &str) {
         self.now = self.now.max(now);
-        if let Some(link) = self.links.get_mut(probe).filter(|l| l.phase == Phase::Connecting) {
+        if let Some(link) = self.probes.get_mut(probe).filter(|l| l.phase == Phase::Connecting) {
             link.phase = Phase::Up { since: self.now, heard: self.now };
             link.told = false;
             self.tell("probe-connected", probe, "");
@@ -117,7 +117,7 @@ impl Links {
     /// A value came over the connection.
     pub fn heard(&mut self, now: Elapsed, probe: &str) {
         self.now = self.now.max(now);
-        if let Some(link) = self.links.get_mut(probe)
+        if let Some(link) = self.probes.get_mut(probe)
             && let Phase::Up { since, .. } = link.phase
         {
             link.phase = Phase::Up { since, heard: self.now };
@@ -128,7 +128,7 @@ impl Links {
     /// The connection failed or is lost.
     pub fn down(&mut self, now: Elapsed, probe: &str, why: &str) {
         self.now = self.now.max(now);
-        let Some(link) = self.links.get_mut(probe) else { return };
+        let Some(link) = self.probes.get_mut(probe) else { return };
         let from = match link.phase {
             Phase::Ready { .. } => return,
             Phase::Leaving { next } => next,
@@ -151,7 +151,7 @@ impl Links {
     /// All connections are gone: the adapter, the service or the library's manager is.
     pub fn all_down(&mut self, now: Elapsed) {
         self.now = self.now.max(now);
-        for link in self.links.values_mut() {
+        for link in self.probes.values_mut() {
             link.phase = Phase::Ready { from: self.now + WAIT_FIRST };
         }
     }
@@ -179,22 +179,22 @@ impl Links {
             }
             Phase::Connecting | Phase::Leaving { .. } => None,
         };
-        self.links.values().filter_map(due).min()
+        self.probes.values().filter_map(due).min()
     }
 
     /// Whether `probe` is connected or about to be, so that it does not advertise.
     pub fn holds(&self, probe: &str) -> bool {
-        self.links.get(probe).is_some_and(|link| !matches!(link.phase, Phase::Ready { .. }))
+        self.probes.get(probe).is_some_and(|link| !matches!(link.phase, Phase::Ready { .. }))
     }
 
     fn taken(&self) -> usize {
-        self.links.values().filter(|l| !matches!(l.phase, Phase::Ready { .. })).count()
+        self.probes.values().filter(|l| !matches!(l.phase, Phase::Ready { .. })).count()
     }
 
     /// The ready probe that has waited longest for a slot.
     fn waiting(&self) -> Option<&str> {
         let ready = |l: &Link| matches!(l.phase, Phase::Ready { from } if from <= self.now);
-        let all = self.links.iter().filter(|(_, link)| ready(link));
+        let all = self.probes.iter().filter(|(_, link)| ready(link));
         all.min_by_key(|(_, link)| link.served).map(|(probe, _)| probe.as_str())
     }
 
@@ -202,10 +202,10 @@ impl Links {
         let now = self.now;
         let mute = |l: &Link| matches!(l.phase, Phase::Up { heard, .. } if now.since(heard) >= mute_after(l.every));
         let mutes: Vec<String> =
-            self.links.iter().filter(|(_, l)| mute(l)).map(|(probe, _)| probe.clone()).collect();
+            self.probes.iter().filter(|(_, l)| mute(l)).map(|(probe, _)| probe.clone()).collect();
         for probe in mutes {
             self.tell("connection-mute", &probe, "the connection is up and nothing comes");
-            if let Some(link) = self.links.get_mut(&probe) {
+            if let Some(link) = self.probes.get_mut(&probe) {
                 link.failures += 1;
                 let wait = self.backoff.wait(link.failures, WAIT_FIRST, WAIT_LONGEST);
                 link.phase = Phase::Leaving { next: now + wait };
@@ -215,7 +215,7 @@ impl Links {
         while self.taken() < self.slots
             && let Some(probe) = self.waiting().map(str::to_owned)
         {
-            let Some(link) = self.links.get_mut(&probe) else { break };
+            let Some(link) = self.probes.get_mut(&probe) else { break };
             link.phase = Phase::Connecting;
             let pause_scan = link.failures % 2 == 1;
             self.acts.push_back(LinkAct::Connect { probe, pause_scan });
@@ -227,10 +227,10 @@ impl Links {
 
     /// The connection that has been up longest goes, if it has had its turn.
     fn make_room(&mut self) {
-        if self.links.values().any(|l| matches!(l.phase, Phase::Leaving { .. })) {
+        if self.probes.values().any(|l| matches!(l.phase, Phase::Leaving { .. })) {
             return;
         }
-        let up = self.links.iter_mut().filter_map(|(probe, link)| match link.phase {
+        let up = self.probes.iter_mut().filter_map(|(probe, link)| match link.phase {
             Phase::Up { since, .. } => Some((since, probe, link)),
             _ => None,
         });

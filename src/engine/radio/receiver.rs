@@ -8,7 +8,7 @@ use crate::units::time::Elapsed;
 /// How many intervals of the fastest probe may be missed before that is a fault.
 const INTERVALS_MAX: u32 = 3;
 /// How long an adapter on which nothing was ever heard is left before remedies are tried.
-const NEVER_HEARD_MAX: Duration = Duration::from_secs(60);
+const NEVER_HEARD_MAX: Duration = Duration::from_mins(1);
 
 /// Where a receiver stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,0 +1,115 @@
+//! `settled watch` on the stand-in: what it hears, records, and begins anew after a kill.
+
+use std::fs;
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::Duration;
+
+use crate::bench::{Bench, Kind, probe};
+
+const CLAMP: &str = "C4:7C:8D:00:00:11";
+const BTHOME: &str = "C4:7C:8D:00:00:12";
+const SENSING: &str = "C4:7C:8D:00:00:13";
+
+/// An invented job.
+const JOB: &str = r#"
+site = "Bench (invented)"
+[unit]
+refrigerant = "R-410A"
+[[probe]]
+address = "C4:7C:8D:00:00:11"
+position = "suction-line"
+[[probe]]
+address = "C4:7C:8D:00:00:12"
+position = "supply-air"
+[[probe]]
+address = "C4:7C:8D:00:00:13"
+position = "outdoor-air"
+"#;
+
+async fn three() -> Bench {
+    let probes =
+        vec![probe(CLAMP, Kind::Clamp), probe(BTHOME, Kind::BtHome), probe(SENSING, Kind::Sensing)];
+    let mut bench = Bench::start(probes).await;
+    bench.watch(JOB);
+    bench
+}
+
+fn sessions(bench: &Bench) -> Vec<PathBuf> {
+    let entries = fs::read_dir(bench.sessions()).unwrap();
+    let mut found: Vec<PathBuf> = entries.map(|entry| entry.unwrap().path()).collect();
+    found.sort();
+    found
+}
+
+/// The engine time (s) at which the first payload of the session was received, and at which the
+/// first reading was told.
+async fn first(bench: &Bench, address: &str) -> f64 {
+    let limit = Duration::from_secs(10);
+    let from = bench.clock.elapsed();
+    bench.all_read(from, limit, &[address]).await
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn watch_reads_three_probes_and_begins_a_new_session_after_a_kill() {
+    let mut bench = three().await;
+    for address in [CLAMP, BTHOME, SENSING] {
+        let took = first(&bench, address).await;
+        println!("watch: first reading of {address} {took:.2} s after the last");
+        assert!(took < 3.0, "{address}: {took}");
+    }
+    bench.wait(Duration::from_secs(3)).await;
+    bench.kill();
+    let before = sessions(&bench);
+    assert_eq!(before.len(), 1);
+
+    bench.watch(JOB);
+    let from = bench.clock.elapsed();
+    bench.all_read(from, Duration::from_secs(10), &[CLAMP, BTHOME, SENSING]).await;
+    bench.wait(Duration::from_secs(2)).await;
+    let (took, code) = bench.interrupt();
+    assert!(took < Duration::from_secs(2) && code == Some(0), "{took:?} {code:?}");
+    let after = sessions(&bench);
+    assert_eq!(after.len(), 2, "{after:?}");
+
+    for session in &after {
+        let received = fs::read_to_string(session.join("received.csv")).unwrap();
+        for address in [CLAMP, BTHOME, SENSING] {
+            assert!(received.contains(address), "{} lacks {address}", session.display());
+        }
+    }
+    replays_to_the_same_bytes(after.iter().find(|path| !before.contains(path)).unwrap());
+}
+
+/// The session that ended cleanly says in replay what it said live.
+fn replays_to_the_same_bytes(session: &PathBuf) {
+    let replay = Command::new(env!("CARGO_BIN_EXE_settled"))
+        .args(["replay", "--rebuild"])
+        .arg(session)
+        .output()
+        .unwrap();
+    let said = String::from_utf8(replay.stdout).unwrap();
+    assert!(said.contains("all as they were"), "{said}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_first_payload_is_read_within_a_second() {
+    let bench = three().await;
+    let from = bench.clock.elapsed();
+    bench.all_read(from, Duration::from_secs(10), &[CLAMP, BTHOME]).await;
+    // Both times are the program's own: when the payload came, and when its reading is for.
+    let received = loop {
+        let session = sessions(&bench).pop().unwrap();
+        let text = fs::read_to_string(session.join("received.csv")).unwrap();
+        if text.contains(CLAMP) {
+            break text;
+        }
+        bench.wait(Duration::from_millis(200)).await;
+    };
+    let row = received.lines().find(|line| line.contains(CLAMP)).unwrap();
+    let payload_s = row.split(',').next().unwrap().parse::<f64>().unwrap() / 1_000.0;
+    let lines = bench.lines();
+    let reading = lines.iter().find(|(_, line)| line["kind"] == "reading" && line["probe"] == CLAMP);
+    let reading_s = reading.unwrap().1["elapsed_s"].as_f64().unwrap();
+    assert!(reading_s - payload_s < 1.0, "{payload_s} {reading_s}");
+}
