@@ -217,20 +217,23 @@ impl Case {
 
     /// Covariance of the observations under a pattern of this spread.
     fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
+        let shared = |f: usize, g: usize| {
+            let (high, low) = (f.max(g), f.min(g));
+            let own = if f == g { self.extra[f] + doubt[f] } else { 0.0 };
+            factor * spread[high * (high + 1) / 2 + low] + own
+        };
         let mut sum = self.readings.clone();
-        for i in 0..self.parts.len() {
-            for j in 0..=i {
-                let mut total = 0.0;
-                for (f, a) in self.parts[i].into_iter().take_while(|(_, a)| *a != 0.0) {
-                    for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
-                        let (f, g) = (f as usize, g as usize);
-                        let (high, low) = (f.max(g), f.min(g));
-                        let mut shared = factor * spread[high * (high + 1) / 2 + low];
-                        if f == g {
-                            shared += self.extra[f] + doubt[f];
-                        }
-                        total += a * b * shared;
-                    }
+        for (i, [(f, a), (g, b)]) in self.parts.iter().copied().enumerate() {
+            let (f, g) = (f as usize, g as usize);
+            for (j, [(h, c), (k, d)]) in self.parts.iter().copied().enumerate().take(i + 1) {
+                let (h, k) = (h as usize, k as usize);
+                let mut total = a * c * shared(f, h);
+                // Most observations are of one feature: their second weight is 0.
+                if b != 0.0 {
+                    total += b * c * shared(g, h);
+                }
+                if d != 0.0 {
+                    total += a * d * shared(f, k) + b * d * shared(g, k);
                 }
                 sum.set(i, j, sum.get(i, j) + total);
             }
