@@ -1,7 +1,7 @@
 //! `settled demo`: the main job, whole, on the virtual unit.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::Duration;
 
@@ -74,14 +74,7 @@ pub struct Args {
 /// A word or number that cannot be meant, or a disk that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let scenario = scenario(args)?;
-    let mut simulation = Simulation::new(&scenario).map_err(Failure::bad_input)?;
-    let text = job_text(&scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
-    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
-    let began = Utc::from_ms(BEGAN_MS);
-    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
-    let begin = Begin { sessions: &args.out, began, clock, zone };
-    let mut visit = Visit::begin(&file, Profiles::shipped(), begin, |_| {})?;
+    let (mut visit, mut simulation, file) = begin(&scenario, &args.out)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
@@ -97,6 +90,30 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     }
     run.failed.map_or(Ok(()), |error| Err(Failure::world(error)))?;
     finish(&ended, run.last.as_ref(), &file, json, out)
+}
+
+/// Makes the session of a simulated visit under `sessions`, as fast as it goes and in silence.
+///
+/// # Errors
+/// A scenario that cannot be simulated, or a disk that says no.
+pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
+    let (mut visit, mut simulation, file) = begin(scenario, sessions)?;
+    let teller = Teller::new(file.units, false, false);
+    let mut run = Run { teller, screen: None, speed: 0.0, shown_ms: 0, last: None, failed: None };
+    run.whole(&mut visit, &mut simulation, &mut io::sink())?;
+    Ok(visit.end(&mut |_, _| {}).folder)
+}
+
+/// The visit of a scenario, its simulation and its job.
+fn begin(scenario: &Scenario, sessions: &Path) -> Result<(Visit, Simulation, JobFile), Failure> {
+    let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
+    let text = job_text(scenario, simulation.probes());
+    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
+    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
+    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
+    let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };
+    let visit = Visit::begin(&file, Profiles::shipped(), begin, |_| {})?;
+    Ok((visit, simulation, file))
 }
 
 fn scenario(args: &Args) -> Result<Scenario, Failure> {
@@ -129,7 +146,7 @@ fn scenario(args: &Args) -> Result<Scenario, Failure> {
 }
 
 /// The job that a technician would have written for the simulated unit.
-pub fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
+fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
     let (metering, target) = match scenario.metering {
         Metering::FixedOrifice => ("fixed-orifice", ""),
         Metering::Txv => ("txv", "target_subcooling = \"8delta_F\"\n"),
