@@ -160,9 +160,9 @@ fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListi
         scenario.refrigerant
     );
     for probe in probes {
-        text.push_str(&format!("\n[[probe]]\naddress = \"{}\"\n", probe.address));
+        text = format!("{text}\n[[probe]]\naddress = \"{}\"\n", probe.address);
         for (field, place) in &probe.fields {
-            text.push_str(&format!("field.{field}.position = \"{place}\"\n"));
+            text = format!("{text}field.{field}.position = \"{place}\"\n");
         }
     }
     text

@@ -137,7 +137,7 @@ fn value_and_rate(status: &ChannelStatus, units: Units) -> (String, String) {
 }
 
 fn share(status: &ChannelStatus) -> Option<f64> {
-    status.progress.as_ref().and_then(|progress| Some(progress.share))
+    status.progress.as_ref().map(|progress| progress.share)
 }
 
 /// What stands behind the bar: how long the probe has been silent, or why it is not settled.

@@ -33,6 +33,7 @@ impl Teller {
     }
 
     /// The same, which does not print each reading.
+    #[must_use]
     pub fn without_readings(mut self) -> Self {
         self.readings = false;
         self

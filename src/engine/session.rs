@@ -245,10 +245,8 @@ impl Session {
             FieldValue::Absent | FieldValue::Bytes { .. } => return,
         };
         let key = (profile, field.index, field.repeat);
-        let slot = match self.hearing.slot(probe, key) {
-            Some(slot) => *slot,
-            None => self.make_slot(probe, profile, field),
-        };
+        let known = self.hearing.slot(probe, key).copied();
+        let slot = known.unwrap_or_else(|| self.make_slot(probe, profile, field));
         match slot {
             Slot::Nowhere => {}
             Slot::Battery => self.take_battery(probe, value),
