@@ -21,7 +21,7 @@ const HEIGHT: u16 = 22;
 /// Probability under which a suspect is not shown here.
 const SHOWN_MIN: f64 = 0.05;
 /// Cells of a bar.
-const BAR: usize = 20;
+const BAR: usize = 12;
 /// Blue of the Okabe-Ito set, which people with any colour vision tell from black and white.
 const BAR_COLOUR: Color = Color::Rgb(0, 114, 178);
 
@@ -119,8 +119,8 @@ fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'stat
         ])
     });
     let widths = [
-        Constraint::Length(24),
-        Constraint::Length(12),
+        Constraint::Length(23),
+        Constraint::Length(11),
         Constraint::Length(14),
         Constraint::Length(BAR as u16),
         Constraint::Min(4),
