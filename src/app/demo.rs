@@ -11,7 +11,7 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::screen::Screen;
 use crate::app::tell::{self, Teller};
-use crate::app::visit::{Begin, Ended, Visit};
+use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::input::Input;
@@ -89,7 +89,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         screen.close().map_err(Failure::world)?;
     }
     run.failed.map_or(Ok(()), |error| Err(Failure::world(error)))?;
-    finish(&ended, run.last.as_ref(), &file, json, out)
+    tell::finish(&ended, run.last.as_ref(), file.units, json, out)
 }
 
 /// Makes the session of a simulated visit under `sessions`, as fast as it goes and in silence.
@@ -257,20 +257,4 @@ fn payload(emission: &Emission) -> Payload<'_> {
         bytes: &emission.bytes,
         rssi_dbm: Some(emission.rssi_dbm),
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }

@@ -111,7 +111,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    finish(&ended, last.as_ref(), &file, json, out)
+    let exit = tell::finish(&ended, last.as_ref(), file.units, json, out)?;
+    if !ended.recorded || !ended.derived {
+        // What was said while nothing was recorded cannot be said again; files follow the record.
+        replay::rebuild(&ended.folder)?;
+    }
+    Ok(exit)
 }
 
 /// The zone in which people see the visit: the job's, else the machine's.
@@ -342,24 +347,4 @@ fn hear(
     if let Err(error) = told {
         failed.get_or_insert(error);
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    if !ended.recorded || !ended.derived {
-        // What was said while nothing was recorded cannot be said again; files follow the record.
-        replay::rebuild(&ended.folder)?;
-    }
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }
