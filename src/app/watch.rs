@@ -129,6 +129,8 @@ fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
     RadioSettings {
         adapters: file.radio.adapter.iter().cloned().collect(),
         connect: connect::plans(profiles),
+        only: Some(connect::named(&file.job)),
+        probe_silence: file.job.settle.silence,
         limits: Limits { call: file.radio.call_limit, ..Limits::default() },
         ..RadioSettings::default()
     }
