@@ -14,7 +14,6 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
-use crate::app::replay;
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
@@ -357,9 +356,5 @@ fn finish(
         tell::result(ended, last, file.units, out)
     };
     written.map_err(Failure::world)?;
-    if !ended.recorded || !ended.derived {
-        // What was said while nothing was recorded cannot be said again; files follow the record.
-        replay::rebuild(&ended.folder)?;
-    }
     Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }
