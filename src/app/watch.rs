@@ -14,7 +14,6 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
-use crate::app::replay;
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
@@ -111,12 +110,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    let exit = tell::finish(&ended, last.as_ref(), file.units, json, out)?;
-    if !ended.recorded || !ended.derived {
-        // What was said while nothing was recorded cannot be said again; files follow the record.
-        replay::rebuild(&ended.folder)?;
-    }
-    Ok(exit)
+    tell::finish(&ended, last.as_ref(), file.units, json, out)
 }
 
 /// The zone in which people see the visit: the job's, else the machine's.

@@ -9,7 +9,7 @@ use crate::engine::presence::Presence;
 use crate::engine::profile::ProfileId;
 use crate::engine::reading::{ChannelId, ProbeId};
 use crate::engine::snapshot::ProbeStatus;
-use crate::units::quantity::QuantityKind;
+use crate::units::quantity::{Kelvins, QuantityKind};
 use crate::units::time::Elapsed;
 
 /// A battery is low at this level (fraction), and no longer low 0.05 above it.
@@ -81,8 +81,11 @@ pub struct Hearing {
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
     by_address: HashMap<String, ProbeId>,
-    averages: Vec<(ChannelId, Vec<Option<(Elapsed, f64)>>)>,
+    averages: Vec<(ChannelId, Vec<Member>)>,
 }
+
+/// When a member of an average was last heard, and what it read.
+type Member = Option<(Elapsed, f64)>;
 
 /// One probe.
 #[derive(Debug)]
@@ -225,7 +228,7 @@ impl Hearing {
         let offset = field.and_then(|f| f.offset).or(job_probe.offset);
         Some(Placement {
             place: place.clone(),
-            offset_k: offset.map_or(0.0, |offset| offset.get()),
+            offset_k: offset.map_or(0.0, Kelvins::get),
             average: job_probe.average,
             gauge: job_probe.gauge,
             named: own.is_some(),
@@ -237,16 +240,12 @@ impl Hearing {
         if !average {
             return None;
         }
-        match self.averages.iter_mut().find(|(of, _)| *of == channel) {
-            Some((_, members)) => {
-                members.push(None);
-                Some((members.len() - 1) as u8)
-            }
-            None => {
-                self.averages.push((channel, vec![None]));
-                Some(0)
-            }
+        if let Some((_, members)) = self.averages.iter_mut().find(|(of, _)| *of == channel) {
+            members.push(None);
+            return Some((members.len() - 1) as u8);
         }
+        self.averages.push((channel, vec![None]));
+        Some(0)
     }
 
     /// The value of the channel when `member` reads `value` at `at`: the mean of all members that
