@@ -19,6 +19,7 @@ pub mod saturation;
 pub mod screen;
 pub mod shutdown;
 pub mod tell;
+pub mod trend;
 pub mod visit;
 pub mod watch;
 pub mod wording;
