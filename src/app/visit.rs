@@ -14,6 +14,7 @@ use tracing::{info, warn};
 
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
+use crate::app::replay;
 use crate::edge::clock::{KeptClock, Utc};
 use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{self, Folder, FolderError, Manifest, ProfileUsed};
@@ -158,7 +159,18 @@ impl Visit {
         self.say(heard);
         let status = self.journal.close(CLOSE_LIMIT);
         let recorded = status.lost == 0 && status.waiting == 0 && status.not_recording.is_none();
-        let derived = self.derived.finish();
+        let mut derived = self.derived.finish();
+        if !recorded || !derived {
+            // What was said while nothing was recorded cannot be said again; files follow the
+            // record.
+            derived = match replay::rebuild(self.folder.path()) {
+                Ok(()) => true,
+                Err(failure) => {
+                    warn!("{}; make the derived files again by replay --rebuild", failure.line());
+                    false
+                }
+            };
+        }
         Ended { session: self.session, folder: self.folder.path().to_owned(), recorded, derived }
     }
 

@@ -14,7 +14,6 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
-use crate::app::replay;
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
@@ -111,7 +110,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    finish(&ended, last.as_ref(), &file, json, out)
+    tell::finish(&ended, last.as_ref(), file.units, json, out)
 }
 
 /// The zone in which people see the visit: the job's, else the machine's.
@@ -124,6 +123,8 @@ fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
     RadioSettings {
         adapters: file.radio.adapter.iter().cloned().collect(),
         connect: connect::plans(profiles),
+        only: Some(connect::named(&file.job)),
+        probe_silence: file.job.settle.silence,
         limits: Limits { call: file.radio.call_limit, ..Limits::default() },
         ..RadioSettings::default()
     }
@@ -342,24 +343,4 @@ fn hear(
     if let Err(error) = told {
         failed.get_or_insert(error);
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    if !ended.recorded || !ended.derived {
-        // What was said while nothing was recorded cannot be said again; files follow the record.
-        replay::rebuild(&ended.folder)?;
-    }
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }
