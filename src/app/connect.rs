@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use crate::edge::bluetooth::{ConnectPlan, ValuePlan, Who};
+use crate::engine::job::{Job, ProbeRef};
 use crate::engine::profile::{Connection, Delivery, Profiles, Source};
 
 /// What the profiles say about probes that must be connected to.
@@ -25,6 +26,15 @@ pub fn plans(profiles: &Profiles) -> Vec<ConnectPlan> {
         }
     }
     plans
+}
+
+/// The probes that a job names, which `watch` may connect to.
+pub fn named(job: &Job) -> Vec<Who> {
+    let which = job.probes.iter().map(|probe| match &probe.which {
+        ProbeRef::Address(address) => Who::Address(address.clone()),
+        ProbeRef::Name(name) => Who::Name(name.clone()),
+    });
+    which.collect()
 }
 
 fn plan(who: Who, connection: &Connection) -> ConnectPlan {

@@ -1,7 +1,7 @@
 //! `settled demo`: the main job, whole, on the virtual unit.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, channel};
 use std::thread;
 use std::time::Duration;
@@ -13,7 +13,7 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::screen::Screen;
 use crate::app::tell::{self, Teller};
-use crate::app::visit::{Begin, Ended, Visit};
+use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
 use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
@@ -81,17 +81,10 @@ pub struct Args {
 /// A word or number that cannot be meant, or a disk that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let scenario = scenario(args)?;
-    let mut simulation = Simulation::new(&scenario).map_err(Failure::bad_input)?;
-    let text = job_text(&scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
-    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
-    let began = Utc::from_ms(BEGAN_MS);
-    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
-    let begin = Begin { sessions: &args.out, began, clock, zone };
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let mut visit = Visit::begin(&file, Profiles::shipped(), begin, notice)?;
+    let (mut visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
@@ -108,7 +101,45 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         screen.close().map_err(Failure::world)?;
     }
     run.failed.map_or(Ok(()), |error| Err(Failure::world(error)))?;
-    finish(&ended, run.last.as_ref(), &file, json, out)
+    tell::finish(&ended, run.last.as_ref(), file.units, json, out)
+}
+
+/// Makes the session of a simulated visit under `sessions`, as fast as it goes and in silence.
+///
+/// # Errors
+/// A scenario that cannot be simulated, or a disk that says no.
+pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
+    // Nobody reads the notices: whoever calls looks at what is on the disk.
+    let (_, disk) = channel();
+    let (mut visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let mut run = Run {
+        teller: Teller::new(file.units, false, false),
+        screen: None,
+        speed: 0.0,
+        disk,
+        acknowledged: false,
+        shown_ms: 0,
+        last: None,
+        failed: None,
+    };
+    run.whole(&mut visit, &mut simulation, &mut io::sink())?;
+    Ok(visit.end(&mut |_, _| {}).folder)
+}
+
+/// The visit of a scenario, its simulation and its job.
+fn begin(
+    scenario: &Scenario,
+    sessions: &Path,
+    notice: impl FnMut(Notice) + Send + 'static,
+) -> Result<(Visit, Simulation, JobFile), Failure> {
+    let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
+    let text = job_text(scenario, simulation.probes());
+    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
+    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
+    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
+    let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };
+    let visit = Visit::begin(&file, Profiles::shipped(), begin, notice)?;
+    Ok((visit, simulation, file))
 }
 
 fn scenario(args: &Args) -> Result<Scenario, Failure> {
@@ -141,7 +172,7 @@ fn scenario(args: &Args) -> Result<Scenario, Failure> {
 }
 
 /// The job that a technician would have written for the simulated unit.
-pub fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
+fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
     let (metering, target) = match scenario.metering {
         Metering::FixedOrifice => ("fixed-orifice", ""),
         Metering::Txv => ("txv", "target_subcooling = \"8delta_F\"\n"),
@@ -155,9 +186,9 @@ pub fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeL
         scenario.refrigerant
     );
     for probe in probes {
-        text.push_str(&format!("\n[[probe]]\naddress = \"{}\"\n", probe.address));
+        text = format!("{text}\n[[probe]]\naddress = \"{}\"\n", probe.address);
         for (field, place) in &probe.fields {
-            text.push_str(&format!("field.{field}.position = \"{place}\"\n"));
+            text = format!("{text}field.{field}.position = \"{place}\"\n");
         }
     }
     text
@@ -283,20 +314,4 @@ fn payload(emission: &Emission) -> Payload<'_> {
         bytes: &emission.bytes,
         rssi_dbm: Some(emission.rssi_dbm),
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }

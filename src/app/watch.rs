@@ -120,7 +120,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    finish(&ended, last.as_ref(), &file, json, out)
+    tell::finish(&ended, last.as_ref(), file.units, json, out)
 }
 
 /// The visit and its clock: a session that goes on where that is wished for and possible, else a
@@ -174,6 +174,8 @@ fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
     RadioSettings {
         adapters: file.radio.adapter.iter().cloned().collect(),
         connect: connect::plans(profiles),
+        only: Some(connect::named(&file.job)),
+        probe_silence: file.job.settle.silence,
         limits: Limits { call: file.radio.call_limit, ..Limits::default() },
         ..RadioSettings::default()
     }
@@ -410,20 +412,4 @@ fn hear(
     if let Err(error) = told {
         failed.get_or_insert(error);
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }

@@ -18,13 +18,14 @@ use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
+use crate::engine::presence::SILENCE_MIN;
 use crate::engine::radio::{Limits, Told};
 use crate::engine::reading::Via;
 
 /// Reports that wait for the supervisor, which only copies: some seconds of a very busy hall.
 const REPORTS_MAX: usize = 8192;
 
-/// Who a plan to connect is for.
+/// Which probes are meant.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Who {
     /// The probe with this address (upper case, colons).
@@ -64,8 +65,13 @@ pub struct ConnectPlan {
 pub struct RadioSettings {
     /// The adapters to use, as `hci0`; none means all that are powered.
     pub adapters: Vec<String>,
-    /// The probes to connect to.
+    /// What to do with probes that must be connected to.
     pub connect: Vec<ConnectPlan>,
+    /// The only probes that may be connected to; `None` means any that a plan is for. A connection
+    /// shuts out everybody else's, so a stranger's device is not to be taken.
+    pub only: Option<Vec<Who>>,
+    /// The silence that never loses a probe, `settle.silence_s` of the job (default 60 s).
+    pub probe_silence: Duration,
     /// Time limits; `limits.call` holds for every call but connecting.
     pub limits: Limits,
     /// Time limit of connecting to a probe (default 20 s: it may sleep for some).
@@ -81,6 +87,8 @@ impl Default for RadioSettings {
         Self {
             adapters: Vec::new(),
             connect: Vec::new(),
+            only: None,
+            probe_silence: SILENCE_MIN,
             limits: Limits::default(),
             connect_limit: Duration::from_secs(20),
             connections_max: 5,

@@ -5,16 +5,13 @@ use std::time::Duration;
 
 use crate::engine::channel::Place;
 use crate::engine::job::{Job, Probe, ProbeRef};
+use crate::engine::presence::Presence;
 use crate::engine::profile::ProfileId;
 use crate::engine::reading::{ChannelId, ProbeId};
 use crate::engine::snapshot::ProbeStatus;
-use crate::units::quantity::QuantityKind;
+use crate::units::quantity::{Kelvins, QuantityKind};
 use crate::units::time::Elapsed;
 
-/// A probe is lost after this many of its own intervals, and not before the job's silence.
-const INTERVALS_TO_LOSS: f64 = 5.0;
-/// Weight of the newest gap in a probe's interval.
-const INTERVAL_WEIGHT: f64 = 0.05;
 /// A battery is low at this level (fraction), and no longer low 0.05 above it.
 const BATTERY_LOW: f64 = 0.10;
 /// A member of an average counts while it is no older than this.
@@ -84,8 +81,11 @@ pub struct Hearing {
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
     by_address: HashMap<String, ProbeId>,
-    averages: Vec<(ChannelId, Vec<Option<(Elapsed, f64)>>)>,
+    averages: Vec<(ChannelId, Vec<Member>)>,
 }
+
+/// When a member of an average was last heard, and what it read.
+type Member = Option<(Elapsed, f64)>;
 
 /// One probe.
 #[derive(Debug)]
@@ -93,9 +93,8 @@ struct One {
     address: String,
     name: Option<String>,
     job_probe: Option<usize>,
-    last: Option<Elapsed>,
-    interval_s: Option<f64>,
-    lost: bool,
+    /// `None` before it was heard.
+    presence: Option<Presence>,
     battery: Option<f64>,
     battery_low: bool,
     rssi_dbm: Option<i16>,
@@ -133,9 +132,7 @@ impl Hearing {
             address: address.to_owned(),
             name: None,
             job_probe: self.job_probes.iter().position(|probe| probe.which == wanted),
-            last: None,
-            interval_s: None,
-            lost: false,
+            presence: None,
             battery: None,
             battery_low: false,
             rssi_dbm: None,
@@ -171,38 +168,28 @@ impl Hearing {
 
     /// Notes that the probe was heard at `at`.
     pub fn heard(&mut self, probe: ProbeId, at: Elapsed, rssi_dbm: Option<i16>) -> Heard {
+        let least = self.silence;
         let one = self.one_mut(probe);
-        let gap = one.last.map_or(Duration::ZERO, |last| at - last);
-        let was_lost = std::mem::take(&mut one.lost);
-        if !was_lost && one.last.is_some() {
-            let gap_s = gap.as_secs_f64();
-            let before = one.interval_s.unwrap_or(gap_s);
-            one.interval_s = Some(before + INTERVAL_WEIGHT * (gap_s - before));
-        }
-        one.last = Some(at);
         one.rssi_dbm = rssi_dbm.or(one.rssi_dbm);
-        if was_lost { Heard::Back(gap) } else { Heard::Still }
+        let Some(presence) = &mut one.presence else {
+            one.presence = Some(Presence::new(at, least));
+            return Heard::Still;
+        };
+        presence.hear(at).map_or(Heard::Still, Heard::Back)
     }
 
-    /// The probes that have become lost by `at`, each with how long it has been silent.
+    /// The job's probes that have become lost by `at`, each with how long it has been silent.
     pub fn newly_silent(&mut self, at: Elapsed) -> Vec<(String, Duration)> {
-        let least = self.silence;
-        let mut lost = Vec::new();
-        for one in self.probes.iter_mut().filter(|one| one.job_probe.is_some() && !one.lost) {
-            let Some(last) = one.last else { continue };
-            let own = Duration::from_secs_f64(INTERVALS_TO_LOSS * one.interval_s.unwrap_or(0.0));
-            if at - last > least.max(own) {
-                one.lost = true;
-                lost.push((one.address.clone(), at - last));
-            }
-        }
-        lost
+        let awaited = self.probes.iter_mut().filter(|one| one.job_probe.is_some());
+        awaited
+            .filter_map(|one| Some((one.address.clone(), one.presence.as_mut()?.lose(at)?)))
+            .collect()
     }
 
     /// How long a lost probe has been silent; `None` where it is heard.
     pub fn silence(&self, probe: ProbeId, now: Elapsed) -> Option<Duration> {
-        let one = self.one(probe);
-        one.lost.then(|| one.last.map_or(Duration::ZERO, |last| now - last))
+        let presence = self.one(probe).presence.as_ref()?;
+        presence.lost.then(|| now - presence.heard)
     }
 
     /// Whether a payload is new by its sequence number; one without a number always is.
@@ -241,7 +228,7 @@ impl Hearing {
         let offset = field.and_then(|f| f.offset).or(job_probe.offset);
         Some(Placement {
             place: place.clone(),
-            offset_k: offset.map_or(0.0, |offset| offset.get()),
+            offset_k: offset.map_or(0.0, Kelvins::get),
             average: job_probe.average,
             gauge: job_probe.gauge,
             named: own.is_some(),
@@ -253,16 +240,12 @@ impl Hearing {
         if !average {
             return None;
         }
-        match self.averages.iter_mut().find(|(of, _)| *of == channel) {
-            Some((_, members)) => {
-                members.push(None);
-                Some((members.len() - 1) as u8)
-            }
-            None => {
-                self.averages.push((channel, vec![None]));
-                Some(0)
-            }
+        if let Some((_, members)) = self.averages.iter_mut().find(|(of, _)| *of == channel) {
+            members.push(None);
+            return Some((members.len() - 1) as u8);
         }
+        self.averages.push((channel, vec![None]));
+        Some(0)
     }
 
     /// The value of the channel when `member` reads `value` at `at`: the mean of all members that
@@ -330,7 +313,7 @@ fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatu
     let called = wanted.map(|probe| match &probe.which {
         ProbeRef::Address(text) | ProbeRef::Name(text) => text.clone(),
     });
-    let last = one.and_then(|one| one.last);
+    let presence = one.and_then(|one| one.presence.as_ref());
     let mut places: Vec<String> =
         wanted.iter().flat_map(|p| p.place.iter()).map(ToString::to_string).collect();
     let fields = wanted.iter().flat_map(|probe| probe.fields.values());
@@ -341,9 +324,9 @@ fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatu
         name: one.and_then(|one| one.name.clone()),
         places,
         awaited: wanted.is_some(),
-        silent: last.map(|last| now - last),
-        lost: one.is_some_and(|one| one.lost),
-        interval_s: one.and_then(|one| one.interval_s),
+        silent: presence.map(|presence| now - presence.heard),
+        lost: presence.is_some_and(|presence| presence.lost),
+        interval_s: presence.and_then(|presence| presence.interval_s),
         battery: one.and_then(|one| one.battery),
         rssi_dbm: one.and_then(|one| one.rssi_dbm),
     }

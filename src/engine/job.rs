@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::engine::channel::Place;
+use crate::engine::presence::SILENCE_MIN;
 use crate::units::quantity::{
     Celsius, CubicMetresPerSecond, Kelvins, Pascals, STANDARD_ATMOSPHERE_PA, Watts,
 };
@@ -202,7 +203,7 @@ impl Default for Settle {
             spread_k_max: 0.5,
             run_min: Duration::from_secs(300),
             set_interval: Duration::from_secs(1_800),
-            silence: Duration::from_secs(60),
+            silence: SILENCE_MIN,
             frost: Celsius::new(0.0).expect("0 °C is possible"),
         }
     }

@@ -9,15 +9,19 @@ use std::time::Duration;
 
 use crate::units::time::Elapsed;
 
-/// The shortest silence that loses a probe: a technician who walks past blocks it for less.
-pub const SILENCE_MIN: Duration = Duration::from_secs(30);
-/// The longest silence that a probe may keep and still count as there.
+/// The silence that loses no probe, unless the job says otherwise: a technician who walks past
+/// blocks one for less.
+pub const SILENCE_MIN: Duration = Duration::from_mins(1);
+/// The longest silence that a probe may keep and still count as there, unless the job asks for more.
 pub const SILENCE_MAX: Duration = Duration::from_hours(1);
-/// How many of its own intervals a probe may miss: at one payload in two lost, ten in a row are
-/// missed once in a thousand, *our own estimate*.
+/// How many of its own intervals a probe may miss. Where payloads are lost at random the gaps are
+/// spread exponentially, and one in 22,000 is ten mean gaps long; of five mean gaps, one in 150
+/// would be. *Our own estimate.*
 const INTERVALS: u32 = 10;
 /// Weight of the newest interval in the running mean.
 const NEWEST: f64 = 0.125;
+/// Two formats of one advertisement come together, within this (s).
+const TOGETHER_S: f64 = 0.02;
 
 /// What is known of one probe's presence.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,6 +34,7 @@ pub struct Presence {
     pub interval_s: Option<f64>,
     /// Whether it has been told lost and not been heard since.
     pub lost: bool,
+    least: Duration,
 }
 
 /// How a probe stands at a moment.
@@ -44,14 +49,15 @@ pub enum Standing {
 }
 
 impl Presence {
-    fn new(at: Elapsed) -> Self {
-        Self { heard: at, changed: at, interval_s: None, lost: false }
+    /// A probe heard for the first time; a silence shorter than `least` never loses it.
+    pub fn new(at: Elapsed, least: Duration) -> Self {
+        Self { heard: at, changed: at, interval_s: None, lost: false, least }
     }
 
     /// How long it may stay silent before it is lost.
     pub fn patience(&self) -> Duration {
         let own = Duration::from_secs_f64(self.interval_s.unwrap_or(0.0)).saturating_mul(INTERVALS);
-        own.clamp(SILENCE_MIN, SILENCE_MAX)
+        own.min(SILENCE_MAX).max(self.least)
     }
 
     /// How it stands at `now`.
@@ -65,18 +71,25 @@ impl Presence {
         }
     }
 
-    fn hear(&mut self, at: Elapsed, changed: bool) {
-        let gap = at.since(self.heard).as_secs_f64();
-        // Two formats of one advertisement come together, and an outage is no interval.
-        if gap >= 0.02 && !self.lost {
+    /// Takes that it was heard; when it was lost, how long it had been silent.
+    pub fn hear(&mut self, at: Elapsed) -> Option<Duration> {
+        let silent = at.since(self.heard);
+        let gap = silent.as_secs_f64();
+        // An outage is no interval.
+        if gap >= TOGETHER_S && !self.lost {
             let mean = self.interval_s.map_or(gap, |mean| mean + NEWEST * (gap - mean));
             self.interval_s = Some(mean);
         }
         self.heard = self.heard.max(at);
-        if changed {
-            self.changed = self.heard;
-        }
-        self.lost = false;
+        std::mem::take(&mut self.lost).then_some(silent)
+    }
+
+    /// Loses it where it has been silent for too long by `now`; how long, the first time.
+    pub fn lose(&mut self, now: Elapsed) -> Option<Duration> {
+        let silent = now.since(self.heard);
+        let lost = !self.lost && silent >= self.patience();
+        self.lost |= lost;
+        lost.then_some(silent)
     }
 }
 
@@ -90,29 +103,38 @@ pub enum Turn {
 }
 
 /// The presence of all probes by their address.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Roll {
+    least: Duration,
     probes: BTreeMap<String, Presence>,
 }
 
 impl Roll {
+    /// Nobody was heard yet. A silence shorter than `least`, which is the job's
+    /// `settle.silence_s`, loses none.
+    pub fn new(least: Duration) -> Self {
+        Self { least, probes: BTreeMap::new() }
+    }
+
     /// Takes that `probe` was heard, and whether with something new; tells when it was lost.
     pub fn hear(&mut self, at: Elapsed, probe: &str, changed: bool) -> Option<Turn> {
         let Some(presence) = self.probes.get_mut(probe) else {
-            self.probes.insert(probe.to_owned(), Presence::new(at));
+            self.probes.insert(probe.to_owned(), Presence::new(at, self.least));
             return None;
         };
-        let (lost, silent) = (presence.lost, at.since(presence.heard));
-        presence.hear(at, changed);
-        lost.then(|| Turn::Back(probe.to_owned(), silent))
+        let back = presence.hear(at);
+        if changed {
+            presence.changed = presence.heard;
+        }
+        back.map(|silent| Turn::Back(probe.to_owned(), silent))
     }
 
     /// The next probe that is lost by `now`; call until `None`.
     pub fn lose(&mut self, now: Elapsed) -> Option<Turn> {
-        let due = |p: &Presence| !p.lost && now.since(p.heard) >= p.patience();
-        let (probe, presence) = self.probes.iter_mut().find(|(_, p)| due(p))?;
-        presence.lost = true;
-        Some(Turn::Lost(probe.clone(), presence.heard))
+        self.probes.iter_mut().find_map(|(probe, presence)| {
+            presence.lose(now)?;
+            Some(Turn::Lost(probe.clone(), presence.heard))
+        })
     }
 
     /// When the next probe is lost if nothing is heard.
@@ -138,10 +160,11 @@ mod tests {
     use super::*;
 
     const PROBE: &str = "C4:7C:8D:00:00:01";
+    const LEAST: Duration = Duration::from_secs(30);
 
     #[test]
     fn half_a_minute_of_silence_loses_a_fast_probe() {
-        let mut roll = Roll::default();
+        let mut roll = Roll::new(LEAST);
         for s in 0..10 {
             assert_eq!(roll.hear(Elapsed::from_secs(s), PROBE, true), None);
         }
@@ -156,7 +179,7 @@ mod tests {
 
     #[test]
     fn a_slow_probe_is_given_its_own_time() {
-        let mut roll = Roll::default();
+        let mut roll = Roll::new(LEAST);
         for minute in 0..4 {
             roll.hear(Elapsed::from_secs(60 * minute), PROBE, true);
         }
@@ -165,8 +188,18 @@ mod tests {
     }
 
     #[test]
+    fn a_longer_silence_in_the_job_wins_over_the_interval() {
+        let mut presence = Presence::new(Elapsed::ZERO, Duration::from_secs(3_600 * 2));
+        presence.hear(Elapsed::from_secs(1));
+        assert_eq!(presence.lose(Elapsed::from_secs(7_200)), None);
+        assert_eq!(presence.lose(Elapsed::from_secs(7_201)), Some(Duration::from_secs(7_200)));
+        assert_eq!(presence.lose(Elapsed::from_secs(9_000)), None);
+        assert_eq!(presence.hear(Elapsed::from_secs(9_000)), Some(Duration::from_secs(8_999)));
+    }
+
+    #[test]
     fn unchanged_is_told_from_silent() {
-        let mut roll = Roll::default();
+        let mut roll = Roll::new(LEAST);
         roll.hear(Elapsed::from_secs(0), PROBE, true);
         roll.hear(Elapsed::from_secs(1), PROBE, true);
         let standing = |roll: &Roll, s| roll.get(PROBE).unwrap().standing(Elapsed::from_secs(s));
@@ -178,7 +211,7 @@ mod tests {
 
     #[test]
     fn an_outage_does_not_lengthen_the_interval() {
-        let mut roll = Roll::default();
+        let mut roll = Roll::new(LEAST);
         roll.hear(Elapsed::from_secs(0), PROBE, true);
         roll.hear(Elapsed::from_secs(1), PROBE, true);
         while roll.lose(Elapsed::from_secs(9_000)).is_some() {}

@@ -328,7 +328,7 @@ impl Service {
     async fn serve(&self, message: &Message) -> zbus::Result<()> {
         let header = message.header();
         let at = header.path().unwrap().to_string();
-        let interface = header.interface().map(|i| i.to_string()).unwrap_or_default();
+        let interface = header.interface().map(ToString::to_string).unwrap_or_default();
         let member = header.member().unwrap().to_string();
         {
             let mut state = self.state.lock().unwrap();
@@ -463,9 +463,9 @@ impl Service {
                 };
                 names.sort();
                 names.dedup();
-                let nodes: String =
+                let nodes: Vec<String> =
                     names.iter().map(|name| format!("<node name=\"{name}\"/>")).collect();
-                self.bus.reply(&header, &format!("<node>{nodes}</node>")).await
+                self.bus.reply(&header, &format!("<node>{}</node>", nodes.concat())).await
             }
         }
     }

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use crate::edge::bluetooth::RadioMessage;
 use crate::engine::decode::{Field, FieldValue, decode};
-use crate::engine::presence::{Presence, Roll};
+use crate::engine::presence::{Presence, Roll, SILENCE_MIN};
 use crate::engine::profile::{Profile, Profiles};
 use crate::engine::reading::{Payload, Via};
 use crate::units::quantity::QuantityKind;
@@ -117,7 +117,7 @@ pub(super) struct Probes<'a> {
 
 impl<'a> Probes<'a> {
     pub fn new(profiles: &'a Profiles) -> Self {
-        let (rows, roll, fields) = (BTreeMap::new(), Roll::default(), Vec::new());
+        let (rows, roll, fields) = (BTreeMap::new(), Roll::new(SILENCE_MIN), Vec::new());
         Self { profiles, rows, roll, fields, payloads: 0 }
     }
 
@@ -128,7 +128,7 @@ impl<'a> Probes<'a> {
     /// Takes a message and says what it told.
     pub fn take(&mut self, now: Elapsed, message: &RadioMessage) -> Vec<Told> {
         if self.rows.len() >= PROBES_MAX {
-            (self.rows, self.roll) = (BTreeMap::new(), Roll::default());
+            (self.rows, self.roll) = (BTreeMap::new(), Roll::new(SILENCE_MIN));
         }
         match message {
             RadioMessage::Heard { probe, name, via, bytes, rssi_dbm } => {

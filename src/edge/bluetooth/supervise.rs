@@ -91,6 +91,7 @@ impl Radio {
         own: SyncSender<Report>,
     ) -> Self {
         let (limits, seed) = (settings.limits, settings.seed);
+        let roll = Roll::new(settings.probe_silence);
         Self {
             clock: SessionClock::start(Elapsed::ZERO),
             supervisor: Supervisor::new(limits, seed, settings.adapters.clone()),
@@ -98,7 +99,7 @@ impl Radio {
             settings,
             sender,
             own,
-            roll: Roll::default(),
+            roll,
             probes: BTreeMap::new(),
             plans: HashMap::new(),
             thread: 0,
@@ -182,12 +183,15 @@ impl Radio {
             }
         }
         let Some(probe) = self.probes.get(address) else { return };
-        let wanted = |plan: &&ConnectPlan| match &plan.who {
+        let meant = |who: &Who| match who {
             Who::Address(wanted) => wanted == address,
             Who::Name(wanted) => probe.name.as_ref() == Some(wanted),
             Who::Advertises(service) => probe.services.contains(service),
         };
-        if let Some(plan) = self.settings.connect.iter().find(wanted) {
+        if self.settings.only.as_ref().is_some_and(|only| !only.iter().any(meant)) {
+            return;
+        }
+        if let Some(plan) = self.settings.connect.iter().find(|plan| meant(&plan.who)) {
             let reads = plan.values.iter().filter_map(|value| value.read_every);
             let every = reads.min().unwrap_or(NOTIFIED_EVERY);
             self.plans.insert(address.to_owned(), plan.clone());

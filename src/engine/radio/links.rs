@@ -69,8 +69,9 @@ struct Link {
     /// A value is due this often.
     every: Duration,
     failures: u32,
-    /// When it last had a slot, for fairness.
-    served: Elapsed,
+    /// When it last got or left a slot, counted rather than timed: two that leave in the same
+    /// moment must not change places by their addresses for ever.
+    served: u64,
     /// Whether the connection's failure has been told.
     told: bool,
 }
@@ -83,6 +84,8 @@ pub struct Links {
     backoff: Backoff,
     probes: BTreeMap<String, Link>,
     acts: VecDeque<LinkAct>,
+    /// How often a slot was got or left.
+    serves: u64,
 }
 
 impl Links {
@@ -90,7 +93,7 @@ impl Links {
     pub fn new(slots: usize, seed: u64) -> Self {
         let backoff = Backoff::new(seed);
         let (probes, acts) = (BTreeMap::new(), VecDeque::new());
-        Self { now: Elapsed::ZERO, slots: slots.max(1), backoff, probes, acts }
+        Self { now: Elapsed::ZERO, slots: slots.max(1), backoff, probes, acts, serves: 0 }
     }
 
     /// A probe was heard that must be connected to; it gives a value at least every `every`.
@@ -98,7 +101,7 @@ impl Links {
         self.now = self.now.max(now);
         if !self.probes.contains_key(probe) {
             let phase = Phase::Ready { from: self.now };
-            let link = Link { phase, every, failures: 0, served: Elapsed::ZERO, told: false };
+            let link = Link { phase, every, failures: 0, served: 0, told: false };
             self.probes.insert(probe.to_owned(), link);
             self.run();
         }
@@ -139,7 +142,8 @@ impl Links {
         };
         let left = matches!(link.phase, Phase::Leaving { .. });
         link.phase = Phase::Ready { from };
-        link.served = self.now;
+        self.serves += 1;
+        link.served = self.serves;
         let tell = !left && !link.told;
         link.told |= tell;
         if tell {
@@ -217,6 +221,8 @@ impl Links {
         {
             let Some(link) = self.probes.get_mut(&probe) else { break };
             link.phase = Phase::Connecting;
+            self.serves += 1;
+            link.served = self.serves;
             let pause_scan = link.failures % 2 == 1;
             self.acts.push_back(LinkAct::Connect { probe, pause_scan });
         }
@@ -234,11 +240,10 @@ impl Links {
             Phase::Up { since, .. } => Some((since, probe, link)),
             _ => None,
         });
-        if let Some((since, probe, link)) = up.min_by_key(|(since, ..)| *since)
+        if let Some((since, probe, link)) = up.min_by_key(|(since, _, link)| (*since, link.served))
             && self.now.since(since) >= TURN
         {
             link.phase = Phase::Leaving { next: self.now };
-            link.served = self.now;
             self.acts.push_back(LinkAct::Disconnect { probe: probe.clone() });
         }
     }
