@@ -13,6 +13,7 @@ pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;
+pub mod note;
 pub mod profile;
 pub mod replay;
 pub mod saturation;

@@ -157,7 +157,7 @@ impl Recorded {
 }
 
 /// The job that a session was run with.
-fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
+pub(super) fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
     let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
     JobFile::parse(&text).map_err(|problems| {
         let problems = problems.join("; ");
