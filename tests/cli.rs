@@ -1,5 +1,7 @@
 //! The built program: exit codes, what it prints, and what it says to wrong input.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::fs;
 use std::path::Path;
 use std::process::{Command, Output};

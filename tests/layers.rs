@@ -1,6 +1,8 @@
 //! The layering holds: `units <- physics <- engine <- edge <- app <- main`, with the virtual unit
 //! beside the engine, and the pure layers touch no clock, file, thread, network, log or async.
 
+#![expect(clippy::unwrap_used, reason = "a test")]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 

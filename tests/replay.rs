@@ -3,6 +3,8 @@
 //! The files beside a fixture's record are what was made from it and looked at. Where a change is
 //! meant, `settled replay fixtures/NAME --rebuild` makes them again; look at the difference.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;

@@ -8,7 +8,9 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
-use crate::app::{air, decode, demo, diagnose, import, listen, profile, replay, saturation, watch};
+use crate::app::{
+    air, decode, demo, diagnose, import, listen, note, profile, replay, saturation, watch,
+};
 
 /// What the program's help ends with.
 const CAUTIONS: &str = "\
@@ -45,6 +47,8 @@ enum Command {
     Replay(replay::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Adds a note, a typed reading or an intervention to a session.
+    Note(note::Args),
     /// Turns any logger's CSV into a session.
     Import(import::Args),
     /// Lists, shows and checks probe profiles.
@@ -92,6 +96,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
+        Command::Note(args) => note::run(args, json, out),
         Command::Import(args) => import::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),

@@ -1,18 +1,21 @@
 //! `settled demo`: the main job, whole, on the virtual unit.
 
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc::{Receiver, channel};
 use std::thread;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
+use serde_json::json;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::screen::Screen;
 use crate::app::tell::{self, Teller};
-use crate::app::visit::{Begin, Ended, Visit};
+use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
+use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
@@ -66,6 +69,10 @@ pub struct Args {
     /// The folder that the session's folder is made in.
     #[arg(long, default_value = "sessions")]
     out: PathBuf,
+    /// Prints, each time that it grows, how many rows of the record are certainly on the disk, as
+    /// a JSON line.
+    #[arg(long)]
+    acknowledged: bool,
 }
 
 /// Runs the demo.
@@ -74,14 +81,10 @@ pub struct Args {
 /// A word or number that cannot be meant, or a disk that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let scenario = scenario(args)?;
-    let mut simulation = Simulation::new(&scenario).map_err(Failure::bad_input)?;
-    let text = job_text(&scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
-    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
-    let began = Utc::from_ms(BEGAN_MS);
-    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
-    let begin = Begin { sessions: &args.out, began, clock, zone };
-    let mut visit = Visit::begin(&file, Profiles::shipped(), begin, |_| {})?;
+    let (notices, disk) = channel();
+    // The loop that reads the notices ends only after the journal does.
+    let notice = move |notice| drop(notices.send(notice));
+    let (mut visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
@@ -89,14 +92,54 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
     let teller = Teller::new(file.units, json, screen.is_none());
-    let mut run = Run { teller, screen, speed, shown_ms: 0, last: None, failed: None };
+    let acknowledged = args.acknowledged;
+    let mut run =
+        Run { teller, screen, speed, disk, acknowledged, shown_ms: 0, last: None, failed: None };
     run.whole(&mut visit, &mut simulation, out)?;
     let ended = visit.end(&mut |session, output| run.hear(session, output, out));
     if let Some(screen) = run.screen.take() {
         screen.close().map_err(Failure::world)?;
     }
     run.failed.map_or(Ok(()), |error| Err(Failure::world(error)))?;
-    finish(&ended, run.last.as_ref(), &file, json, out)
+    tell::finish(&ended, run.last.as_ref(), file.units, json, out)
+}
+
+/// Makes the session of a simulated visit under `sessions`, as fast as it goes and in silence.
+///
+/// # Errors
+/// A scenario that cannot be simulated, or a disk that says no.
+pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
+    // Nobody reads the notices: whoever calls looks at what is on the disk.
+    let (_, disk) = channel();
+    let (mut visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let mut run = Run {
+        teller: Teller::new(file.units, false, false),
+        screen: None,
+        speed: 0.0,
+        disk,
+        acknowledged: false,
+        shown_ms: 0,
+        last: None,
+        failed: None,
+    };
+    run.whole(&mut visit, &mut simulation, &mut io::sink())?;
+    Ok(visit.end(&mut |_, _| {}).folder)
+}
+
+/// The visit of a scenario, its simulation and its job.
+fn begin(
+    scenario: &Scenario,
+    sessions: &Path,
+    notice: impl FnMut(Notice) + Send + 'static,
+) -> Result<(Visit, Simulation, JobFile), Failure> {
+    let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
+    let text = job_text(scenario, simulation.probes());
+    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
+    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
+    let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
+    let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };
+    let visit = Visit::begin(&file, Profiles::shipped(), begin, notice)?;
+    Ok((visit, simulation, file))
 }
 
 fn scenario(args: &Args) -> Result<Scenario, Failure> {
@@ -129,7 +172,7 @@ fn scenario(args: &Args) -> Result<Scenario, Failure> {
 }
 
 /// The job that a technician would have written for the simulated unit.
-pub fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
+fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeListing>) -> String {
     let (metering, target) = match scenario.metering {
         Metering::FixedOrifice => ("fixed-orifice", ""),
         Metering::Txv => ("txv", "target_subcooling = \"8delta_F\"\n"),
@@ -143,9 +186,9 @@ pub fn job_text<'a>(scenario: &Scenario, probes: impl Iterator<Item = &'a ProbeL
         scenario.refrigerant
     );
     for probe in probes {
-        text.push_str(&format!("\n[[probe]]\naddress = \"{}\"\n", probe.address));
+        text = format!("{text}\n[[probe]]\naddress = \"{}\"\n", probe.address);
         for (field, place) in &probe.fields {
-            text.push_str(&format!("field.{field}.position = \"{place}\"\n"));
+            text = format!("{text}field.{field}.position = \"{place}\"\n");
         }
     }
     text
@@ -168,6 +211,8 @@ struct Run {
     teller: Teller,
     screen: Option<Screen>,
     speed: f64,
+    disk: Receiver<Notice>,
+    acknowledged: bool,
     shown_ms: u64,
     last: Option<Diagnosis>,
     failed: Option<io::Error>,
@@ -184,6 +229,9 @@ impl Run {
         for emission in simulation {
             self.wait_for(emission.at, begin_ms);
             let label = Utc::from_ms(BEGAN_MS + emission.at.as_ms() as i64);
+            while let Ok(notice) = self.disk.try_recv() {
+                self.take_notice(visit, (emission.at, label), &notice, out)?;
+            }
             let input = Input::Payload(payload(&emission));
             visit.take(emission.at, label, input, &mut |session, output| {
                 self.hear(session, output, out);
@@ -192,6 +240,32 @@ impl Run {
             if let Some(error) = self.failed.take() {
                 return Err(Failure::world(error));
             }
+        }
+        Ok(())
+    }
+
+    /// What the journal tells. Only that nothing is recorded is news for the session: how full
+    /// this machine's disk is must not change the record of a seed.
+    fn take_notice(
+        &mut self,
+        visit: &mut Visit,
+        (at, label): (Elapsed, Option<Utc>),
+        notice: &Notice,
+        out: &mut dyn Write,
+    ) -> Result<(), Failure> {
+        match notice {
+            Notice::Acknowledged(rows) if self.acknowledged => {
+                let line = json!({"kind": "acknowledged", "rows": rows});
+                writeln!(out, "{line}").and_then(|()| out.flush()).map_err(Failure::world)?;
+            }
+            Notice::NotRecording(since, why) => {
+                let detail = format!("since {since}: {why}");
+                let input = Input::Event { event: "not-recording", subject: "", detail: &detail };
+                visit.take(at, label, input, &mut |session, output| {
+                    self.hear(session, output, out);
+                });
+            }
+            _ => {}
         }
         Ok(())
     }
@@ -240,20 +314,4 @@ fn payload(emission: &Emission) -> Payload<'_> {
         bytes: &emission.bytes,
         rssi_dbm: Some(emission.rssi_dbm),
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }

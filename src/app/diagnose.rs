@@ -124,7 +124,7 @@ fn typed_uncertainty(channel: &Channel, value: f64) -> f64 {
 }
 
 /// Reads `suction-line.pressure=118psig` or `suction-line=118psig`.
-fn reading(typed: &str, barometer: Pascals) -> Result<SettledValue, String> {
+pub(super) fn reading(typed: &str, barometer: Pascals) -> Result<SettledValue, String> {
     let Some((name, value)) = typed.split_once('=') else {
         return Err(format!(
             "`{typed}` has no value; write POSITION=VALUE, as in suction-line=52F"

@@ -9,6 +9,10 @@ use crate::units::quantity::QuantityKind;
 
 /// Probability under which a suspect is not shown to people; JSON has them all.
 const SHOWN_MIN: f64 = 0.05;
+/// Probability from which a suspect is shown with its evidence and advice.
+const FULL_MIN: f64 = 0.1;
+/// Rivals named for each suspect unless all are asked for.
+const RIVALS: usize = 3;
 /// Lines of evidence and advice shown for each suspect unless all are asked for.
 const LINES: usize = 3;
 
@@ -26,9 +30,6 @@ pub fn write(
 ) -> io::Result<()> {
     writeln!(out, "{}", sentence(diagnosis))?;
     let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
-    for suspect in diagnosis.suspects.iter().filter(|s| s.probability >= SHOWN_MIN) {
-        write_suspect(suspect, several, why, out)?;
-    }
     let (measures, conditions): (Vec<_>, Vec<_>) =
         diagnosis.findings.iter().partition(|finding| is_measure(finding));
     if !conditions.is_empty() {
@@ -44,6 +45,19 @@ pub fn write(
         if why && !finding.source.is_empty() {
             writeln!(out, "      source: {}", finding.source)?;
         }
+    }
+    let (full, brief): (Vec<_>, Vec<_>) = diagnosis
+        .suspects
+        .iter()
+        .filter(|suspect| suspect.probability >= SHOWN_MIN)
+        .partition(|suspect| why || suspect.probability >= FULL_MIN);
+    for suspect in full {
+        write_suspect(suspect, several, why, out)?;
+    }
+    if !brief.is_empty() {
+        let brief: Vec<_> =
+            brief.iter().map(|s| format!("{} {}", percent(s.probability), both(s))).collect();
+        writeln!(out, "\nAlso possible: {}.", brief.join("; "))?;
     }
     writeln!(out, "\nMeasures (± holds the true value with 95 % probability):")?;
     for finding in measures {
@@ -81,7 +95,7 @@ pub fn sentence(diagnosis: &Diagnosis) -> String {
         return format!("Most likely nothing is wrong ({percent}){note}.");
     }
     let what = both(first);
-    let rivals: Vec<_> = first.cannot_tell_from.iter().map(|fault| fault_words(*fault)).collect();
+    let rivals = rivals(first, false);
     if rivals.is_empty() {
         format!("Most likely: {what} ({percent}).")
     } else {
@@ -90,6 +104,20 @@ pub fn sentence(diagnosis: &Diagnosis) -> String {
             rivals.join(" or ")
         )
     }
+}
+
+/// What a suspect cannot be told from, the likeliest first.
+fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
+    let shown = if all { usize::MAX } else { RIVALS };
+    let mut names: Vec<_> = (suspect.cannot_tell_from.iter().take(shown))
+        .map(|fault| fault_words(*fault).to_owned())
+        .collect();
+    match suspect.cannot_tell_from.len().saturating_sub(shown) {
+        0 => {}
+        1 => names.push("one other".to_owned()),
+        more => names.push(format!("{more} others")),
+    }
+    names
 }
 
 fn both(suspect: &Suspect) -> String {
@@ -117,7 +145,7 @@ fn write_suspect(
     for line in suspect.evidence.iter().take(shown) {
         writeln!(out, "      {line}")?;
     }
-    let rivals: Vec<_> = suspect.cannot_tell_from.iter().map(|f| fault_words(*f)).collect();
+    let rivals = rivals(suspect, why);
     if !rivals.is_empty() {
         writeln!(out, "      cannot be told from: {}", rivals.join("; "))?;
     }

@@ -4,6 +4,7 @@
 //! ordinary signal, and it works over ssh. Nothing is told by colour alone; `NO_COLOR` is obeyed.
 
 use std::io::{self, IsTerminal, Stdout};
+use std::time::Duration;
 
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::{Constraint, Layout};
@@ -21,7 +22,7 @@ const HEIGHT: u16 = 22;
 /// Probability under which a suspect is not shown here.
 const SHOWN_MIN: f64 = 0.05;
 /// Cells of a bar.
-const BAR: usize = 20;
+const BAR: usize = 12;
 /// Blue of the Okabe-Ito set, which people with any colour vision tell from black and white.
 const BAR_COLOUR: Color = Color::Rgb(0, 114, 178);
 
@@ -119,13 +120,18 @@ fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'stat
         ])
     });
     let widths = [
-        Constraint::Length(24),
-        Constraint::Length(12),
+        Constraint::Length(23),
+        Constraint::Length(11),
         Constraint::Length(14),
         Constraint::Length(BAR as u16),
         Constraint::Min(4),
     ];
-    let head = Row::new(["position", "       value", "        change", "to settled", ""]);
+    let head = Row::new([
+        Line::from("position"),
+        Line::from("value").right_aligned(),
+        Line::from("change").right_aligned(),
+        Line::from("to settled"),
+    ]);
     let dim = Style::new().add_modifier(Modifier::DIM);
     Table::new(rows, widths).header(head.style(dim)).column_spacing(1)
 }
@@ -137,15 +143,20 @@ fn value_and_rate(status: &ChannelStatus, units: Units) -> (String, String) {
 }
 
 fn share(status: &ChannelStatus) -> Option<f64> {
-    status.progress.as_ref().and_then(|progress| Some(progress.share))
+    status.progress.as_ref().map(|progress| progress.share)
 }
 
-/// What stands behind the bar: how long the probe has been silent, or why it is not settled.
+/// What stands behind the bar: how long the probe has been silent, or how long it will take.
 fn remark(status: &ChannelStatus) -> String {
-    match (status.silent, &status.progress) {
-        (Some(silent), _) => format!("silent {}", wording::minutes(silent)),
-        (None, Some(progress)) => progress.reason.clone(),
-        (None, None) => String::new(),
+    if let Some(silent) = status.silent {
+        return format!("silent {}", wording::minutes(silent));
+    }
+    match &status.progress {
+        Some(progress) if progress.share >= 1.0 => "holds still".to_owned(),
+        Some(progress) => progress.left.map_or(String::new(), |left| {
+            format!("about {}", wording::minutes(Duration::from_secs_f64(left.likely_s)))
+        }),
+        None => String::new(),
     }
 }
 

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use serde_json::{Value, json};
 
+use crate::app::exit::{Exit, Failure};
 use crate::app::findings;
 use crate::app::visit::Ended;
 use crate::app::wording;
@@ -33,6 +34,7 @@ impl Teller {
     }
 
     /// The same, which does not print each reading.
+    #[must_use]
     pub fn without_readings(mut self) -> Self {
         self.readings = false;
         self
@@ -105,11 +107,28 @@ pub fn summary(counts: Counts) -> Value {
     })
 }
 
-/// Writes what a visit came to: the last diagnosis, the counts, and where the files are.
+/// Says what a visit came to, and how that ends the program.
 ///
 /// # Errors
 /// When `out` does not take it.
-pub fn result(
+pub fn finish(
+    ended: &Ended,
+    last: Option<&Diagnosis>,
+    units: Units,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    let written = if json {
+        writeln!(out, "{}", summary(ended.session.counts()))
+    } else {
+        result(ended, last, units, out)
+    };
+    written.map_err(Failure::world)?;
+    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
+}
+
+/// Writes what a visit came to: the last diagnosis, the counts, and where the files are.
+fn result(
     ended: &Ended,
     last: Option<&Diagnosis>,
     units: Units,

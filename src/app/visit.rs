@@ -14,10 +14,13 @@ use tracing::{info, warn};
 
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
-use crate::edge::clock::{KeptClock, Utc};
+use crate::app::replay;
+use crate::edge::clock::{self, GoesOn, KeptClock, SessionClock, Utc};
 use crate::edge::derived::{self, DerivedFiles};
-use crate::edge::folder::{self, Folder, FolderError, Manifest, ProfileUsed};
+use crate::edge::folder::{self, Cut, Folder, FolderError, Manifest, ProfileUsed};
 use crate::edge::journal::{self, Journal, Notice, Status};
+use crate::edge::rows::RowsError;
+use crate::edge::spool::{self, Claim};
 use crate::edge::store::FolderStore;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
@@ -32,6 +35,9 @@ const DERIVED_QUEUE: usize = 100_000;
 const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
 /// Least engine time between two looks at the derived files' queue: they are flushed then.
 const FLUSH_EVERY: Duration = Duration::from_secs(2);
+/// Longest pause after which a visit goes on (common practice, no source): enough to change a
+/// battery or to start the machine again, too short to have been elsewhere meanwhile.
+pub const PAUSE_MAX: Duration = Duration::from_mins(10);
 
 /// A live visit.
 pub struct Visit {
@@ -42,6 +48,10 @@ pub struct Visit {
     journal: Journal,
     derived: Derived,
     flushed: Elapsed,
+    /// Notes that were taken, each with the number of its last row; they wait for its sync.
+    notes: Vec<(String, u64)>,
+    /// Nobody else writes this record.
+    _claim: Claim,
 }
 
 /// Where and when a visit begins.
@@ -87,19 +97,83 @@ impl Visit {
         let name = folder::name(begin.began, &begin.clock.boot_id, &file.site);
         let manifest = Manifest::new(&zone, begin.clock, used, table);
         let folder = Folder::create(begin.sessions, &name, &manifest).map_err(Failure::world)?;
+        let claim = claim(&folder)?;
+        let settings = derived::Settings { units: file.units, zone: begin.zone };
+        let mut files = DerivedFiles::create(folder.path(), settings).map_err(Failure::world)?;
+        files.publish().map_err(Failure::world)?;
+        info!(folder = %folder.path().display(), "session begun");
+        let session = Session::new(file.job.clone(), profiles, None);
+        Self::over(file, folder, claim, (session, files), notice)
+    }
+
+    /// Goes on with the session in `path` after the program had ended: what the record holds is
+    /// heard again, a torn row is cut off, and a new part begins with a row that tells of the
+    /// pause. Gives the clock that the visit goes on with.
+    ///
+    /// `None` where the pause was longer than [`PAUSE_MAX`], nothing was recorded, or somebody
+    /// else records it.
+    ///
+    /// # Errors
+    /// Where the record cannot be read, or the disk says no.
+    pub fn go_on(
+        file: &JobFile,
+        profiles: Profiles,
+        path: &Path,
+        notice: impl FnMut(Notice) + Send + 'static,
+        heard: &mut dyn FnMut(&Session, &Output),
+    ) -> Result<Option<(Self, SessionClock)>, Failure> {
+        let (folder, mut manifest) = Folder::open(path).map_err(Failure::bad_input)?;
+        let Some(last) = last_row(&folder).map_err(Failure::bad_input)? else { return Ok(None) };
+        let now = SessionClock::start(Elapsed::ZERO).stamp().label;
+        let machine = (&*clock::boot_id(), clock::machine_ms());
+        let GoesOn { at, pause } = clock::goes_on(&manifest.clock, last, machine, now);
+        if pause.is_some_and(|pause| pause > PAUSE_MAX) {
+            return Ok(None);
+        }
+        let Some(claim) = spool::claim(path).map_err(Failure::world)? else { return Ok(None) };
+        let cut = folder.repair().map_err(Failure::world)?;
+        let zone = TimeZone::get(&manifest.zone).unwrap_or(TimeZone::UTC);
+        let mut clock = SessionClock::start(at);
+        manifest.clock = clock.kept();
+        manifest.profiles = profiles_used(&profiles);
+        folder.write_manifest(&manifest).map_err(Failure::world)?;
+
+        let settings = derived::Settings { units: file.units, zone };
+        let mut files = DerivedFiles::create(path, settings).map_err(Failure::world)?;
+        let mut session = Session::new(file.job.clone(), profiles, None);
+        hear_again(&folder, &mut session, &mut files).map_err(Failure::world)?;
+        files.publish().map_err(Failure::world)?;
+        info!(folder = %path.display(), "session goes on");
+        let mut visit = Self::over(file, folder, claim, (session, files), notice)?;
+        let stamp = clock.stamp();
+        visit.take(stamp.at, stamp.label, Input::Restarted { pause }, heard);
+        if let Some(Cut { part, kept, bytes }) = cut {
+            let detail = format!("{bytes} bytes of a torn row were cut off and kept in {kept}");
+            let input = Input::Event { event: "record-cut", subject: &part, detail: &detail };
+            visit.take(stamp.at, stamp.label, input, heard);
+        }
+        Ok(Some((visit, clock)))
+    }
+
+    /// A visit over a folder whose record goes on, or begins, with the next part.
+    fn over(
+        file: &JobFile,
+        folder: Folder,
+        claim: Claim,
+        (session, files): (Session, DerivedFiles),
+        notice: impl FnMut(Notice) + Send + 'static,
+    ) -> Result<Self, Failure> {
         let settings = journal::Settings {
             sync_interval: file.log.sync_interval,
             keep_free_bytes: file.log.keep_free_bytes,
+            first_part: folder.next_part().map_err(Failure::world)?,
             ..journal::Settings::default()
         };
         let store = FolderStore::new(folder.path());
         let journal = Journal::begin(store.clone(), settings, notice).map_err(Failure::world)?;
-        let settings = derived::Settings { units: file.units, zone: begin.zone };
-        let derived = Derived::begin(folder.path(), settings).map_err(Failure::world)?;
-        info!(folder = %folder.path().display(), "session begun");
-        let session = Session::new(file.job.clone(), profiles, None);
-        let (site, flushed) = (file.site.clone(), Elapsed::ZERO);
-        Ok(Self { session, site, folder, store, journal, derived, flushed })
+        let derived = Derived::begin(files);
+        let (site, flushed, notes) = (file.site.clone(), Elapsed::ZERO, Vec::new());
+        Ok(Self { session, site, folder, store, journal, derived, flushed, notes, _claim: claim })
     }
 
     /// The session's folder.
@@ -137,6 +211,39 @@ impl Visit {
         Ok(())
     }
 
+    /// Takes the notes that were left in the folder; each is taken away when it is on the disk.
+    pub fn take_notes(
+        &mut self,
+        at: Elapsed,
+        label: Option<Utc>,
+        heard: &mut dyn FnMut(&Session, &Output),
+    ) {
+        let status = self.journal.status();
+        remove_notes(self.folder.path(), &mut self.notes, status.acknowledged);
+        if status.not_recording.is_some() {
+            // What was taken and not synced is lost with the rest, and is taken again later.
+            self.notes.clear();
+            return;
+        }
+        for name in spool::waiting(self.folder.path()) {
+            if self.notes.iter().any(|(taken, _)| *taken == name) {
+                continue;
+            }
+            let folder = self.folder.path().to_owned();
+            let mut take = |input: Input<'_>| self.take(at, label, input, heard);
+            let read = spool::read(&folder, &name, &mut take);
+            let status = self.journal.status();
+            let last = match read {
+                Ok(()) => status.acknowledged + status.waiting,
+                Err(error) => {
+                    warn!("{error}; it is left where it is");
+                    u64::MAX
+                }
+            };
+            self.notes.push((name, last));
+        }
+    }
+
     /// How the journal stands.
     pub fn recording(&self) -> Status {
         self.journal.status()
@@ -157,8 +264,20 @@ impl Visit {
         self.session.finish();
         self.say(heard);
         let status = self.journal.close(CLOSE_LIMIT);
+        remove_notes(self.folder.path(), &mut self.notes, status.acknowledged);
         let recorded = status.lost == 0 && status.waiting == 0 && status.not_recording.is_none();
-        let derived = self.derived.finish();
+        let mut derived = self.derived.finish();
+        if !recorded || !derived {
+            // What was said while nothing was recorded cannot be said again; files follow the
+            // record.
+            derived = match replay::rebuild(self.folder.path()) {
+                Ok(()) => true,
+                Err(failure) => {
+                    warn!("{}; make the derived files again by replay --rebuild", failure.line());
+                    false
+                }
+            };
+        }
         Ended { session: self.session, folder: self.folder.path().to_owned(), recorded, derived }
     }
 
@@ -189,6 +308,59 @@ impl Visit {
     }
 }
 
+/// Takes away the notes whose rows are on the disk.
+fn remove_notes(folder: &Path, notes: &mut Vec<(String, u64)>, acknowledged: u64) {
+    notes.retain(|(name, last)| {
+        let kept = *last > acknowledged;
+        if !kept && let Err(error) = spool::remove(folder, name) {
+            warn!("a note that was taken cannot be removed: {error}");
+        }
+        kept
+    });
+}
+
+/// The right to write a session's record.
+fn claim(folder: &Folder) -> Result<Claim, Failure> {
+    let claimed = spool::claim(folder.path()).map_err(Failure::world)?;
+    claimed.ok_or_else(|| {
+        let path = folder.path().display();
+        Failure::world(format!("{path} is being recorded by another settled; stop that one first"))
+    })
+}
+
+/// When the last row of a record was, with its label; `None` where there is none.
+pub(super) fn last_row(folder: &Folder) -> Result<Option<(Elapsed, Option<Utc>)>, FolderError> {
+    let mut rows = match folder.rows() {
+        Err(FolderError::NoRecord(_) | FolderError::Rows { source: RowsError::Empty, .. }) => {
+            return Ok(None);
+        }
+        rows => rows?,
+    };
+    let mut last: Option<(Elapsed, Option<Utc>)> = None;
+    while let Some(row) = rows.next_row()? {
+        let at = last.map_or(row.at, |(last, _)| last.max(row.at));
+        last = Some((at, row.label));
+    }
+    Ok(last)
+}
+
+/// Hands all rows of a record to a session that has heard nothing yet, and writes what it says.
+fn hear_again(
+    folder: &Folder,
+    session: &mut Session,
+    files: &mut DerivedFiles,
+) -> Result<(), FolderError> {
+    let mut rows = folder.rows()?;
+    while let Some(row) = rows.next_row()? {
+        files.label(row.at, row.label);
+        session.handle(row.at, row.input);
+        while let Some(output) = session.poll() {
+            files.take(&output)?;
+        }
+    }
+    Ok(())
+}
+
 /// The profiles with digests of their texts, for `session.toml`.
 pub(super) fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
     profiles
@@ -216,13 +388,11 @@ struct Derived {
 }
 
 impl Derived {
-    fn begin(folder: &Path, settings: derived::Settings) -> Result<Self, FolderError> {
-        let mut files = DerivedFiles::create(folder, settings)?;
-        files.publish()?;
+    fn begin(files: DerivedFiles) -> Self {
         let (queue, work) = sync_channel(DERIVED_QUEUE);
         let thread = thread::Builder::new().name("derived".to_owned());
         let thread = thread.spawn(move || write(files, &work)).ok();
-        Ok(Self { queue: thread.is_some().then_some(queue), thread })
+        Self { queue: thread.is_some().then_some(queue), thread }
     }
 
     fn send(&mut self, work: Work) {

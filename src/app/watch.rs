@@ -1,6 +1,7 @@
 //! `settled watch`: the daemon. Receives, smooths, settles, logs and diagnoses until it is stopped.
 
 use std::collections::{HashMap, HashSet};
+use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
@@ -14,13 +15,13 @@ use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
-use crate::app::replay;
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
 use crate::edge::bluetooth::{self, RadioMessage, RadioSettings};
 use crate::edge::clock::{SessionClock, Stamp, WallChange};
+use crate::edge::folder::Folder;
 use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::input::Input;
@@ -36,6 +37,8 @@ use crate::units::time::Elapsed;
 const QUEUE_MAX: usize = 16_384;
 /// Time between two pictures on the terminal.
 const PICTURE_EVERY: Duration = Duration::from_millis(250);
+/// Time between two looks for notes.
+const NOTES_EVERY: Duration = Duration::from_millis(500);
 /// Longest sleep, so that a wish to stop is seen in time.
 const SLEEP_MAX: Duration = Duration::from_millis(500);
 
@@ -54,6 +57,13 @@ pub struct Args {
     /// Stop after so many seconds; without it, watch until it is stopped.
     #[arg(long, value_name = "S")]
     seconds: Option<u32>,
+    /// Goes on with the last session of the same job, where it broke off less than ten minutes
+    /// ago; else a new one begins.
+    #[arg(long = "continue", conflicts_with = "new")]
+    go_on: bool,
+    /// Begins a new session, whatever was before (as without --continue).
+    #[arg(long)]
+    new: bool,
 }
 
 /// Runs the daemon.
@@ -64,18 +74,15 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
     let profiles = profile::load(args.profiles.as_deref())?;
     let keys = Keys::read(&file.keys, args.job.parent().unwrap_or(Path::new("")))?;
-    let mut clock = SessionClock::start(Elapsed::ZERO);
-    let stamp = clock.stamp();
     let (notices, disk) = channel();
-    let begin = Begin {
-        sessions: &file.log.folder,
-        began: stamp.label,
-        clock: clock.kept(),
-        zone: zone(&file),
-    };
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let visit = Visit::begin(&file, profiles.clone(), begin, notice)?;
+    let mut teller = Teller::new(file.units, json, true);
+    let (mut last, mut failed) = (None, None);
+    let hear = &mut |session: &Session, output: &Output| {
+        hear((session, output), &mut teller, (&mut last, &mut failed), out);
+    };
+    let (visit, clock) = begin(args, &file, &profiles, notice, hear)?;
     let shutdown = Shutdown::watch().map_err(Failure::world)?;
     bluetooth::hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);
@@ -87,6 +94,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         out.flush().map_err(Failure::world)?;
     }
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
+    let named_by_clock = !is_unnamed(visit.folder());
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
     let mut watch = Watch {
         teller: Teller::new(file.units, json, screen.is_none()),
@@ -99,9 +107,10 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         complained: HashSet::new(),
         visit,
         shown: Elapsed::ZERO,
-        named_by_clock: stamp.label.is_some(),
-        last: None,
-        failed: None,
+        looked: Elapsed::ZERO,
+        named_by_clock,
+        last,
+        failed,
     };
     let outcome =
         watch.until(&|now| shutdown.asked() || end.is_some_and(|e| now >= e), &inbox, &disk, out);
@@ -111,7 +120,48 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    finish(&ended, last.as_ref(), &file, json, out)
+    tell::finish(&ended, last.as_ref(), file.units, json, out)
+}
+
+/// The visit and its clock: a session that goes on where that is wished for and possible, else a
+/// new one.
+fn begin(
+    args: &Args,
+    file: &JobFile,
+    profiles: &Profiles,
+    notice: impl FnMut(Notice) + Clone + Send + 'static,
+    heard: &mut dyn FnMut(&Session, &Output),
+) -> Result<(Visit, SessionClock), Failure> {
+    if let (true, Some(path)) = (args.go_on, last_session(file)?) {
+        let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), heard)?;
+        if let Some(visit) = gone_on {
+            return Ok(visit);
+        }
+        warn!("{} cannot go on: it broke off too long ago, or is in use", path.display());
+    }
+    let mut clock = SessionClock::start(Elapsed::ZERO);
+    let began = clock.stamp().label;
+    let kept = clock.kept();
+    let begin = Begin { sessions: &file.log.folder, began, clock: kept, zone: zone(file) };
+    Ok((Visit::begin(file, profiles.clone(), begin, notice)?, clock))
+}
+
+/// The session of the same job that was recorded last.
+fn last_session(file: &JobFile) -> Result<Option<PathBuf>, Failure> {
+    let job: toml::Table = toml::from_str(&file.text).map_err(Failure::bad_input)?;
+    let Ok(entries) = fs::read_dir(&file.log.folder) else { return Ok(None) };
+    let dated = entries.filter_map(|entry| {
+        let (folder, manifest) = Folder::open(&entry.ok()?.path()).ok()?;
+        let part = folder.parts().ok()?.pop()?;
+        let written = part.metadata().and_then(|part| part.modified()).ok()?;
+        manifest.is_of(&job).then(|| (written, folder.path().to_owned()))
+    });
+    Ok(dated.max().map(|(_, path)| path))
+}
+
+/// Whether a session still waits for its dated name.
+fn is_unnamed(folder: &Path) -> bool {
+    folder.file_name().is_some_and(|name| name.to_string_lossy().starts_with("no-clock-"))
 }
 
 /// The zone in which people see the visit: the job's, else the machine's.
@@ -145,6 +195,8 @@ struct Watch {
     teller: Teller,
     screen: Option<Screen>,
     shown: Elapsed,
+    /// When it was last looked for notes.
+    looked: Elapsed,
     named_by_clock: bool,
     last: Option<Diagnosis>,
     failed: Option<io::Error>,
@@ -177,6 +229,7 @@ impl Watch {
                 Some(message) => self.take_message(&stamp, message, out),
                 None => self.take(&stamp, Input::Tick, out),
             }
+            self.take_notes(&stamp, out);
             self.show()?;
         }
         Ok(())
@@ -298,6 +351,18 @@ impl Watch {
         });
     }
 
+    /// Takes what `settled note` has left in the session's folder.
+    fn take_notes(&mut self, stamp: &Stamp, out: &mut dyn Write) {
+        if stamp.at - self.looked < NOTES_EVERY {
+            return;
+        }
+        self.looked = stamp.at;
+        let Self { visit, teller, last, failed, .. } = self;
+        visit.take_notes(stamp.at, stamp.label, &mut |session, output| {
+            hear((session, output), teller, (last, failed), out);
+        });
+    }
+
     fn show(&mut self) -> Result<(), Failure> {
         let now = self.clock.elapsed();
         let Some(screen) = &mut self.screen else { return Ok(()) };
@@ -311,9 +376,12 @@ impl Watch {
     }
 
     fn end(
-        self,
+        mut self,
         out: &mut dyn Write,
     ) -> Result<(Ended, Option<Diagnosis>, Option<io::Error>), Failure> {
+        // A row, so that a replay goes on to the same moment.
+        let stamp = self.clock.stamp();
+        self.event(&stamp, ("ended", "", "the watch was ended"), out);
         let Self { visit, mut teller, mut last, mut failed, screen, .. } = self;
         let ended = visit.end(&mut |session, output| {
             hear((session, output), &mut teller, (&mut last, &mut failed), out);
@@ -344,24 +412,4 @@ fn hear(
     if let Err(error) = told {
         failed.get_or_insert(error);
     }
-}
-
-fn finish(
-    ended: &Ended,
-    last: Option<&Diagnosis>,
-    file: &JobFile,
-    json: bool,
-    out: &mut dyn Write,
-) -> Result<Exit, Failure> {
-    let written = if json {
-        writeln!(out, "{}", tell::summary(ended.session.counts()))
-    } else {
-        tell::result(ended, last, file.units, out)
-    };
-    written.map_err(Failure::world)?;
-    if !ended.recorded || !ended.derived {
-        // What was said while nothing was recorded cannot be said again; files follow the record.
-        replay::rebuild(&ended.folder)?;
-    }
-    Ok(if ended.recorded { Exit::Done } else { Exit::NotRecorded })
 }

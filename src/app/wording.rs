@@ -16,7 +16,7 @@ pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
         snapshot.probes.iter().filter(|p| p.awaited && p.silent.is_some() && !p.lost).count();
     let awaited = snapshot.probes.iter().filter(|probe| probe.awaited).count();
     if heard == 0 && awaited > 0 {
-        return format!("Listening: none of {awaited} probes is heard yet.");
+        return format!("Listening: none of the job's probes ({awaited}) is heard yet.");
     }
     let running = match snapshot.run {
         Some(run) => format!("Running {}.", minutes(run)),
@@ -147,4 +147,64 @@ pub fn suspect(suspect: &Suspect) -> String {
         line = format!("{line}; these probes cannot tell it from: {}", others.join(", "));
     }
     line
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::job::{Job, Probe, ProbeRef};
+    use crate::engine::profile::Profiles;
+    use crate::engine::session::Session;
+
+    fn snapshot() -> Snapshot {
+        let probe = Probe {
+            which: ProbeRef::Address("02:00:00:00:00:01".into()),
+            place: Some("suction-line".parse().unwrap()),
+            fields: std::collections::BTreeMap::new(),
+            offset: None,
+            average: false,
+            gauge: None,
+        };
+        let job = Job { probes: vec![probe], ..Job::default() };
+        Session::new(job, Profiles::shipped(), None).snapshot()
+    }
+
+    /// The sentence for a state, in °F, with one probe heard.
+    #[track_caller]
+    fn check(state: State, run_s: Option<u64>, expected: &str) {
+        let mut snapshot = snapshot();
+        snapshot.probes[0].silent = Some(Duration::ZERO);
+        snapshot.state = state;
+        snapshot.run = run_s.map(Duration::from_secs);
+        assert_eq!(sentence(&snapshot, Units::Us), expected);
+    }
+
+    #[test]
+    fn the_sentence_says_whether_it_runs_and_can_be_trusted() {
+        check(State::Settled, Some(1_080), "Running 18 min. Settled: the numbers can be trusted.");
+        check(State::Starting, Some(40), "Running 40 s. Too early to judge.");
+        check(State::Settling, Some(600), "Running 10 min. Not settled yet.");
+        check(State::Off, None, "The compressor rests; the next start begins a new run.");
+    }
+
+    #[test]
+    fn no_probe_heard_is_said_before_all_else() {
+        let text = sentence(&snapshot(), Units::Us);
+        assert_eq!(text, "Listening: none of the job's probes (1) is heard yet.");
+    }
+
+    #[test]
+    fn channels_are_called_as_people_call_them() {
+        let of = |text: &str| name(&text.parse().unwrap());
+        assert_eq!(of("suction-line.temperature"), "Suction line");
+        assert_eq!(of("suction-line@2.pressure"), "Suction line 2 pressure");
+        assert_eq!(of("other:attic.temperature"), "Attic");
+    }
+
+    #[test]
+    fn values_have_the_units_of_the_job() {
+        assert_eq!(value(QuantityKind::Temperature, 20.0, Units::Us), "68.0 °F");
+        assert_eq!(value(QuantityKind::Pressure, 914_906.0, Units::Us), "132.7 psia");
+        assert_eq!(rate(QuantityKind::Temperature, -0.01, Units::Us), "-1.08 °F/min");
+    }
 }

@@ -122,6 +122,14 @@ impl Manifest {
         let program = format!("settled {}", env!("CARGO_PKG_VERSION"));
         Self { program, zone: zone.to_owned(), clock, profiles, job }
     }
+
+    /// Whether the session was run with this very job; keys, which are not kept, are left out.
+    pub fn is_of(&self, job: &toml::Table) -> bool {
+        let (mut own, mut other) = (self.job.clone(), job.clone());
+        withhold_keys(&mut own);
+        withhold_keys(&mut other);
+        own == other
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]

@@ -9,4 +9,5 @@ pub mod import_map;
 pub mod journal;
 pub mod readings;
 pub mod rows;
+pub mod spool;
 pub mod store;

@@ -84,11 +84,11 @@ pub struct Hearing {
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
     by_address: HashMap<String, ProbeId>,
-    averages: Vec<(ChannelId, Members)>,
+    averages: Vec<(ChannelId, Vec<Member>)>,
 }
 
-/// The members of an average, each with its last value and when it came.
-type Members = Vec<Option<(Elapsed, f64)>>;
+/// When a member of an average was last heard, and what it read.
+type Member = Option<(Elapsed, f64)>;
 
 /// One probe.
 #[derive(Debug)]

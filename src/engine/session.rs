@@ -217,18 +217,18 @@ impl Session {
         };
         let profile = self.profiles.get(profile_id);
         let mut fields = std::mem::take(&mut self.fields);
-        match decode::decode(profile, payload.via, payload.bytes, &mut fields) {
-            Err(error) => self.refuse(payload.probe, &error.in_words(profile)),
-            Ok(_) => {
-                let sequence = profile.sequence(&fields);
-                let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
-                if self.hearing.is_new(probe, profile_id, sequence) {
-                    for field in &fields {
-                        self.take_field(probe, profile_id, field, lasts);
-                    }
-                } else {
-                    self.counts.repeated += 1;
+        if let Err(error) = decode::decode(profile, payload.via, payload.bytes, &mut fields) {
+            let reason = error.in_words(profile);
+            self.refuse(payload.probe, &reason);
+        } else {
+            let sequence = profile.sequence(&fields);
+            let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
+            if self.hearing.is_new(probe, profile_id, sequence) {
+                for field in &fields {
+                    self.take_field(probe, profile_id, field, lasts);
                 }
+            } else {
+                self.counts.repeated += 1;
             }
         }
         self.fields = fields;
@@ -245,10 +245,8 @@ impl Session {
             FieldValue::Absent | FieldValue::Bytes { .. } => return,
         };
         let key = (profile, field.index, field.repeat);
-        let slot = match self.hearing.slot(probe, key) {
-            Some(slot) => *slot,
-            None => self.make_slot(probe, profile, field),
-        };
+        let known = self.hearing.slot(probe, key).copied();
+        let slot = known.unwrap_or_else(|| self.make_slot(probe, profile, field));
         match slot {
             Slot::Nowhere => {}
             Slot::Battery => self.take_battery(probe, value),
@@ -518,4 +516,215 @@ fn event(at: Elapsed, name: &str, subject: &str, detail: &str) -> Output {
         subject: subject.to_owned(),
         detail: detail.to_owned(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::job::{Probe, ProbeRef};
+
+    const CLAMP: &str = "02:00:00:00:00:01";
+    const OTHER: &str = "02:00:00:00:00:02";
+
+    fn probe(address: &str, position: &str) -> Probe {
+        Probe {
+            which: ProbeRef::Address(address.to_owned()),
+            place: Some(position.parse().unwrap()),
+            fields: std::collections::BTreeMap::new(),
+            offset: None,
+            average: false,
+            gauge: None,
+        }
+    }
+
+    fn session(probes: Vec<Probe>) -> Session {
+        Session::new(Job { probes, ..Job::default() }, Profiles::shipped(), None)
+    }
+
+    /// A plain clamp's bytes, which carry a sequence number.
+    fn clamp(sequence: u8, hundredths: i16) -> Vec<u8> {
+        let [low, high] = hundredths.to_le_bytes();
+        vec![0x43, 0x4C, 1, sequence, 0xFF, low, high]
+    }
+
+    /// A constant payload of a format without sequence numbers: 25.06 °C by BTHome v2.
+    const BTHOME: [u8; 4] = [0x40, 0x02, 0xCA, 0x09];
+
+    fn send(session: &mut Session, ms: u64, address: &str, bytes: &[u8]) {
+        let via = if bytes[0] == 0x43 {
+            Via::Manufacturer(0xFFFF)
+        } else {
+            Via::Service(crate::engine::profile::uuid::full(0xFCD2))
+        };
+        let payload = Payload { probe: address, via, bytes, rssi_dbm: Some(-60) };
+        session.handle(Elapsed::from_ms(ms), Input::Payload(payload));
+    }
+
+    fn said(session: &mut Session) -> Vec<Output> {
+        std::iter::from_fn(|| session.poll()).collect()
+    }
+
+    fn readings(outputs: &[Output]) -> Vec<f64> {
+        let value = |output: &Output| match output {
+            Output::Reading(reading) => Some(reading.quantity.get()),
+            _ => None,
+        };
+        outputs.iter().filter_map(value).collect()
+    }
+
+    fn events(outputs: &[Output]) -> Vec<(u64, String)> {
+        let value = |output: &Output| match output {
+            Output::Event(event) => Some((event.at.as_ms(), event.event.clone())),
+            _ => None,
+        };
+        outputs.iter().filter_map(value).collect()
+    }
+
+    #[test]
+    fn a_placed_field_becomes_a_reading_and_an_unplaced_probe_none() {
+        let mut session = session(vec![probe(CLAMP, "suction-line")]);
+        send(&mut session, 100, CLAMP, &clamp(0, -1));
+        send(&mut session, 200, OTHER, &clamp(0, 2_500));
+        assert_eq!(readings(&said(&mut session)), [-0.01]);
+        assert_eq!(session.channels()[0].channel.to_string(), "suction-line.temperature");
+        assert_eq!(session.counts().readings, 1);
+    }
+
+    #[test]
+    fn a_sequence_number_that_was_seen_is_no_news() {
+        let mut session = session(vec![probe(CLAMP, "suction-line")]);
+        for (ms, sequence) in [(0, 1), (100, 1), (200, 2)] {
+            send(&mut session, ms, CLAMP, &clamp(sequence, 2_500));
+        }
+        assert_eq!(readings(&said(&mut session)).len(), 2);
+        assert_eq!(session.counts().repeated, 1);
+    }
+
+    #[test]
+    fn a_probe_that_is_heard_unchanged_still_reads_what_it_read() {
+        let mut session = session(vec![probe(CLAMP, "supply-air")]);
+        send(&mut session, 0, CLAMP, &BTHOME);
+        let heard = Input::Heard { probe: CLAMP, rssi_dbm: Some(-70) };
+        session.handle(Elapsed::from_ms(500), heard);
+        assert_eq!(readings(&said(&mut session)), [25.06, 25.06]);
+    }
+
+    #[test]
+    fn silence_loses_a_probe_at_its_own_time_however_late_the_tick() {
+        let run = |ticks: &[u64]| {
+            let mut session = session(vec![probe(CLAMP, "suction-line")]);
+            for second in 0..30 {
+                send(&mut session, second * 1_000, CLAMP, &clamp(second as u8, 2_500));
+            }
+            for ms in ticks {
+                session.handle(Elapsed::from_ms(*ms), Input::Tick);
+            }
+            said(&mut session)
+        };
+        let late = run(&[300_001]);
+        let every_second: Vec<u64> = (30..=300).map(|second| second * 1_000 + 1).collect();
+        assert_eq!(run(&every_second), late, "a tick's time changed what was said");
+        let lost = events(&late);
+        assert_eq!(lost.len(), 1, "{lost:?}");
+        assert_eq!(lost[0].1, "probe_lost");
+    }
+
+    #[test]
+    fn a_lost_probe_that_is_heard_again_is_told() {
+        let mut session = session(vec![probe(CLAMP, "suction-line")]);
+        send(&mut session, 0, CLAMP, &clamp(0, 2_500));
+        send(&mut session, 1_000, CLAMP, &clamp(1, 2_500));
+        send(&mut session, 400_000, CLAMP, &clamp(2, 2_500));
+        let names: Vec<String> = events(&said(&mut session)).into_iter().map(|e| e.1).collect();
+        assert_eq!(names, ["probe_lost", "probe_back"]);
+    }
+
+    #[test]
+    fn a_gauge_reads_absolute_at_the_local_barometer() {
+        let mut gauge = probe(CLAMP, "suction-line");
+        gauge.place = None;
+        let place = Some("suction-line".parse().unwrap());
+        let field = crate::engine::job::FieldPlace { place, offset: None };
+        gauge.fields.insert("pressure".to_owned(), field);
+        let mut session = session(vec![gauge]);
+        let mut bytes = vec![0x43, 0x4C, 3, 0, 0xFF];
+        bytes.extend(800_000_i32.to_le_bytes());
+        bytes.extend(i16::MIN.to_le_bytes());
+        send(&mut session, 0, CLAMP, &bytes);
+        assert_eq!(readings(&said(&mut session)), [901_325.0]);
+    }
+
+    #[test]
+    fn a_second_probe_at_a_position_is_told_and_left_out() {
+        let mut session = session(vec![probe(CLAMP, "supply-air"), probe(OTHER, "supply-air")]);
+        send(&mut session, 0, CLAMP, &BTHOME);
+        send(&mut session, 100, OTHER, &BTHOME);
+        send(&mut session, 200, OTHER, &BTHOME);
+        let outputs = said(&mut session);
+        assert_eq!(readings(&outputs).len(), 1);
+        assert_eq!(events(&outputs), [(100, "position_taken".to_owned())]);
+    }
+
+    #[test]
+    fn probes_that_share_a_position_are_averaged() {
+        let both = |address| Probe { average: true, ..probe(address, "supply-air") };
+        let mut session = session(vec![both(CLAMP), both(OTHER)]);
+        send(&mut session, 0, CLAMP, &clamp(0, 2_000));
+        send(&mut session, 100, OTHER, &clamp(0, 2_200));
+        assert_eq!(readings(&said(&mut session)), [20.0, 21.0]);
+        assert_eq!(session.channels().len(), 1);
+    }
+
+    #[test]
+    fn a_probe_is_found_by_the_name_that_it_tells() {
+        let named = Probe { which: ProbeRef::Name("bench".into()), ..probe("", "supply-air") };
+        let mut session = session(vec![named]);
+        send(&mut session, 0, CLAMP, &BTHOME);
+        session.handle(Elapsed::from_ms(50), Input::Named { probe: CLAMP, name: "bench" });
+        send(&mut session, 100, CLAMP, &BTHOME);
+        assert_eq!(readings(&said(&mut session)), [25.06]);
+    }
+
+    #[test]
+    fn bytes_that_no_profile_fits_are_refused_and_counted() {
+        let mut session = session(vec![probe(CLAMP, "suction-line")]);
+        send(&mut session, 0, CLAMP, &[0x43, 0x4C, 1]);
+        let outputs = said(&mut session);
+        assert!(matches!(outputs[..], [Output::Refused { .. }]), "{outputs:?}");
+        assert_eq!(session.counts().refused, 1);
+    }
+
+    #[test]
+    fn a_typed_value_shows_once_and_is_no_repeat() {
+        let mut session = session(Vec::new());
+        let channel: Channel = "return-air.wet-bulb".parse().unwrap();
+        let quantity = Quantity::new(QuantityKind::WetBulb, 18.0).unwrap();
+        let origin = Origin::Typed;
+        let typed = Input::Value { channel, quantity, uncertainty: Some(0.3), origin };
+        session.handle(Elapsed::from_ms(500), typed);
+        session.handle(Elapsed::from_ms(3_500), Input::Tick);
+        let levels: Vec<Option<f64>> = said(&mut session)
+            .into_iter()
+            .filter_map(|output| match output {
+                Output::Moment(moment) => Some(moment.levels[0]),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(levels, [Some(18.0), None, None]);
+    }
+
+    #[test]
+    fn time_that_goes_back_counts_as_the_last_time() {
+        let mut session = session(vec![probe(CLAMP, "suction-line")]);
+        send(&mut session, 5_000, CLAMP, &clamp(0, 2_500));
+        send(&mut session, 1_000, CLAMP, &clamp(1, 2_500));
+        let times: Vec<u64> = said(&mut session)
+            .iter()
+            .filter_map(|output| match output {
+                Output::Reading(reading) => Some(reading.at.as_ms()),
+                _ => None,
+            })
+            .collect();
+        assert_eq!(times, [5_000, 5_000]);
+    }
 }

@@ -268,11 +268,10 @@ impl QuantityKind {
             Self::Superheat | Self::Subcooling => (-1_000.0, 1_000.0),
             Self::Humidity | Self::Battery => (0.0, 1.0),
             Self::Pressure => (0.0, 1e8),
-            Self::StaticPressure => (-1e6, 1e6),
+            Self::StaticPressure | Self::Voltage => (-1e6, 1e6),
             Self::Airflow => (0.0, 1e4),
             Self::Current => (-1e5, 1e5),
             Self::Power => (-1e9, 1e9),
-            Self::Voltage => (-1e6, 1e6),
         }
     }
 }

@@ -4,11 +4,11 @@
 //! then replayed; beside it, in the same run, the time of merely parsing the same file with the
 //! `csv` crate's byte records.
 
-use std::fs::File;
+use std::fs::{self, File};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use settled::app::demo::{self, Pace};
+use settled::app::demo;
 use settled::app::replay;
 use settled::virtual_unit::scenario::{ProbeCare, Scenario};
 
@@ -21,7 +21,7 @@ fn main() {
         probes: ProbeCare { interval: Duration::from_millis(715), ..ProbeCare::default() },
         ..Scenario::default()
     };
-    let session = demo::record(&scenario, folder.path(), Pace::AtOnce).expect("the disk serves");
+    let session = demo::record(&scenario, folder.path()).expect("the disk serves");
     let rows = parse(&session);
     println!("{rows} rows in received.csv");
     let parsed = best(|| {
@@ -31,7 +31,10 @@ fn main() {
     let per_second = rows as f64 / replayed.as_secs_f64();
     println!("parsing alone: {:.3} s", parsed.as_secs_f64());
     println!("replay, all derived files written: {:.3} s", replayed.as_secs_f64());
-    println!("{per_second:.0} rows a second, {:.1} times parsing", replayed.as_secs_f64() / parsed.as_secs_f64());
+    println!(
+        "{per_second:.0} rows a second, {:.1} times parsing",
+        replayed.as_secs_f64() / parsed.as_secs_f64()
+    );
     println!("peak memory of this process: {} KiB", peak_kib());
 }
 
@@ -60,7 +63,7 @@ fn parse(session: &Path) -> u64 {
 
 /// The most memory that this process has had (KiB), where the system tells; else 0.
 fn peak_kib() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find(|line| line.starts_with("VmHWM"));
     line.and_then(|line| line.split_whitespace().nth(1)?.parse().ok()).unwrap_or(0)
 }

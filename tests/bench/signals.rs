@@ -1,6 +1,8 @@
 //! How long the whole chain (smoothing, settling, cycles) takes a reading: twelve channels at 1 Hz
 //! through two hours of runs and pauses. Run with `cargo bench --bench signals`.
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use std::time::Duration;
 
 use settled::engine::job::Job;

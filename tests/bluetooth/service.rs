@@ -505,10 +505,9 @@ impl Service {
                 if nameless {
                     return self.bus.reply(&header, &"<node><node/></node>").await;
                 }
-                let nodes = names.join("\"/><node name=\"");
-                let nodes =
-                    if names.is_empty() { nodes } else { format!("<node name=\"{nodes}\"/>") };
-                self.bus.reply(&header, &format!("<node>{nodes}</node>")).await
+                let nodes: Vec<String> =
+                    names.iter().map(|name| format!("<node name=\"{name}\"/>")).collect();
+                self.bus.reply(&header, &format!("<node>{}</node>", nodes.concat())).await
             }
         }
     }

@@ -213,8 +213,9 @@ fn computed_patterns_disagree_with_the_signs_only_where_listed() {
                 let against = match direction {
                     Direction::Up => shift < 0.0,
                     Direction::Down => shift > 0.0,
-                    // Half a kelvin is the band in which a feature counts as still.
-                    _ => false,
+                    // From memory or in words: half a kelvin counts as still.
+                    Direction::Still => shift.abs() > 0.5,
+                    Direction::Disputed | Direction::Unsaid => false,
                 };
                 if against {
                     found.push(format!("{metering:?} {} {sign:?}", signature.fault.word()));
@@ -226,7 +227,17 @@ fn computed_patterns_disagree_with_the_signs_only_where_listed() {
 }
 
 /// Where the reference model does not follow a published row, or one from memory.
-const DISAGREEMENTS: [&str; 1] = ["FixedOrifice condenser_fouling Subcooling"];
+///
+/// The first is the least robust of the published signs. Of the others, each is said to stay and
+/// was computed to move by 0.5 to 3 K at the third of four levels.
+const DISAGREEMENTS: [&str; 6] = [
+    "FixedOrifice condenser_fouling Subcooling",
+    "Txv over_charge Superheat",
+    "Txv low_indoor_airflow Discharge",
+    "Txv condenser_fouling Subcooling",
+    "Txv compressor_valve_leakage Superheat",
+    "Txv compressor_valve_leakage Subcooling",
+];
 
 /// JCGM 100, examples from memory (the printed answers are reproduced here by calculation).
 #[test]

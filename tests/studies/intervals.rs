@@ -119,7 +119,9 @@ fn coverage(draws: usize, worse: Worse) -> Vec<(String, f64)> {
             }
         }
     }
-    held.iter_mut().for_each(|(_, sum)| *sum /= draws as f64);
+    for (_, sum) in &mut held {
+        *sum /= draws as f64;
+    }
     held
 }
 

@@ -3,8 +3,9 @@
 use crate::engine::diagnose::evidence::place;
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::matrix::{Factor, Square};
+use crate::engine::diagnose::observe::Evidence;
 use crate::engine::diagnose::patterns::{FEATURES, Feature};
-use crate::engine::diagnose::weigh::{Evidence, Weighing};
+use crate::engine::diagnose::weigh::Weighing;
 
 /// What work near it can do to people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -107,6 +108,9 @@ pub struct Setting<'a> {
     pub flammable: bool,
 }
 
+/// How the word on one more probe begins.
+const ONE_MORE: &str = "one more probe";
+
 /// What to look at next for a fault (and a second one with it).
 pub fn check_next(
     fault: Fault,
@@ -120,7 +124,7 @@ pub fn check_next(
     for step in steps(fault).iter().chain(second) {
         let noted = setting.notes.iter().any(|note| note.to_lowercase().contains(step.word));
         let mark = if noted { "noted" } else { "not checked" };
-        let line = format!("{} ({mark})", step.what);
+        let line = [step.what, " (", mark, ")"].concat();
         if !next.contains(&line) {
             next.push(line);
             if !dangers.contains(&step.danger) {
@@ -128,8 +132,12 @@ pub fn check_next(
             }
         }
     }
-    if let Some(probe) = probe {
-        next.insert(next.len().min(1), probe.to_owned());
+    match probe {
+        Some(probe) if probe.starts_with(ONE_MORE) => {
+            next.insert(next.len().min(1), probe.to_owned());
+        }
+        Some(none) => next.push(none.to_owned()),
+        None => {}
     }
     if !setting.pressures && matches!(fault, Fault::LowCharge | Fault::OverCharge) {
         next.push(
@@ -227,7 +235,7 @@ pub fn one_more_probe(
     };
     Some(match best {
         Some((_, probe)) => format!(
-            "one more probe would tell most: {probe} would help tell {} from {}",
+            "{ONE_MORE} would tell most: {probe} would help tell {} from {}",
             words(a),
             words(b)
         ),

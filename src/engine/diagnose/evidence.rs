@@ -29,7 +29,8 @@ pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<Str
         && weight.abs() >= WEIGHT_MIN
     {
         let side = if weight > 0.0 { "for" } else { "against" };
-        let fall = difference(drop);
+        let mut fall = String::new();
+        push_difference(&mut fall, drop);
         lines.push((
             weight,
             format!(
@@ -64,7 +65,11 @@ fn good_order(weighing: &Weighing) -> Vec<String> {
         .shown
         .iter()
         .filter(far)
-        .map(|shown| ["against: ", name(shown.what), &stands(shown)].concat())
+        .map(|shown| {
+            let mut text = "against: ".to_owned();
+            push_stands(&mut text, shown);
+            text
+        })
         .collect();
     if lines.is_empty() {
         lines.push(
@@ -93,31 +98,34 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
         Some((Direction::Up | Direction::Down, _)) => "computed; a source says otherwise",
         _ => "computed",
     };
-    [
-        side,
-        ": ",
-        name(shown.what),
-        &stands(shown),
-        "; this fault ",
-        moves,
-        " it, here by about ",
-        &difference(shift.abs()),
-        " (",
-        standing,
-        ")",
-    ]
-    .concat()
+    // One text, grown in place: a ledger has hundreds of pieces.
+    let mut text = String::with_capacity(240);
+    text.push_str(side);
+    text.push_str(": ");
+    push_stands(&mut text, shown);
+    text.push_str("; this fault ");
+    text.push_str(moves);
+    text.push_str(" it, here by about ");
+    push_difference(&mut text, shift.abs());
+    text.push_str(" (");
+    text.push_str(standing);
+    text.push(')');
+    text
 }
 
-/// How a reading stands to what a unit in good order shows; begins with a space.
-fn stands(shown: &Shown) -> String {
-    const USUAL: &str = " what a unit in good order shows here (give or take ";
-    let usual = difference(1.96 * shown.deviation);
+/// Writes how a reading stands to what a unit in good order shows.
+fn push_stands(text: &mut String, shown: &Shown) {
+    text.push_str(name(shown.what));
     if shown.residual.abs() < 0.4 * shown.deviation {
-        return [" is about", USUAL, &usual, ")"].concat();
+        text.push_str(" is about");
+    } else {
+        text.push_str(" is ");
+        push_difference(text, shown.residual.abs());
+        text.push_str(if shown.residual > 0.0 { " above" } else { " below" });
     }
-    let side = if shown.residual > 0.0 { " above" } else { " below" };
-    [" is ", &difference(shown.residual.abs()), side, USUAL, &usual, ")"].concat()
+    text.push_str(" what a unit in good order shows here (give or take ");
+    push_difference(text, 1.96 * shown.deviation);
+    text.push(')');
 }
 
 /// The reading's name for people.
@@ -135,14 +143,12 @@ pub const fn name(seen: Seen) -> &'static str {
     }
 }
 
-/// A difference of temperatures in both units: `9.0 °F (5.0 K)`.
-fn difference(k: f64) -> String {
-    let mut text = String::with_capacity(24);
-    push_tenths(&mut text, k * 1.8);
+/// Writes a difference of temperatures in both units: `9.0 °F (5.0 K)`.
+fn push_difference(text: &mut String, k: f64) {
+    push_tenths(text, k * 1.8);
     text.push_str(" °F (");
-    push_tenths(&mut text, k);
+    push_tenths(text, k);
     text.push_str(" K)");
-    text
 }
 
 /// Writes a number with one decimal; a ledger has hundreds, and the general way is slow.
@@ -177,6 +183,8 @@ mod tests {
             assert!((text.parse::<f64>().unwrap() - value).abs() < 0.0501, "{value}: {text}");
             assert!(!text.starts_with("-0.0"));
         }
-        assert_eq!(difference(5.0), "9.0 °F (5.0 K)");
+        let mut text = String::new();
+        push_difference(&mut text, 5.0);
+        assert_eq!(text, "9.0 °F (5.0 K)");
     }
 }

@@ -97,7 +97,10 @@ pub fn expectation(
     // Frost and the discharge limit hold for any unit and mode.
     match name {
         "discharge_temperature" => {
-            let limit = [-50.0, DISCHARGE_MAX_C];
+            // Gas leaves the compressor hotter than it will condense.
+            let outdoor = inputs.get(Role::OutdoorAir).map_or(0.0, |air| air.value);
+            let gas = measures.condensing.as_ref().map_or(outdoor, |t| t.value);
+            let limit = [gas, DISCHARGE_MAX_C];
             return Ok(Expected::fixed(
                 limit,
                 "225 to 250 °F is considered the maximum: achrnews.com 133927",

@@ -12,6 +12,7 @@ pub mod inputs;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
+pub mod observe;
 pub mod pattern_tables;
 pub mod patterns;
 pub mod sanity;

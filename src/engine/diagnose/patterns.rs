@@ -4,6 +4,9 @@ use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::pattern_tables;
 use crate::engine::job::Metering;
 
+/// Number of levels of severity that a fault is computed at.
+pub const LEVELS: usize = 4;
+
 /// Number of features.
 pub const FEATURES: usize = 7;
 
@@ -50,8 +53,8 @@ pub struct Table {
     pub none: Triangle,
     /// How far one unit in good order differs from that, between two visits.
     pub none_against_own: Triangle,
-    /// Four levels of each fault, mild first, in the order of [`Fault::ALL`] without `None`.
-    pub levels: [[Level; 4]; 7],
+    /// The levels of each fault, mild first, in the order of [`Fault::ALL`] without `None`.
+    pub levels: [[Level; LEVELS]; 7],
 }
 
 impl Table {

@@ -203,7 +203,9 @@ mod tests {
 
     fn value(value: f64, terms: &[(u16, f64)]) -> Uncertain {
         let mut made = Uncertain::exact(value);
-        terms.iter().for_each(|(source, u)| made.push(*source, *u));
+        for (source, uncertainty) in terms {
+            made.push(*source, *uncertainty);
+        }
         made
     }
 

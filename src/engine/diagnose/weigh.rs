@@ -7,16 +7,12 @@
 
 use crate::engine::diagnose::evidence::place;
 use crate::engine::diagnose::finding::Fault;
-use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::matrix::{Factor, Square};
-use crate::engine::diagnose::measure::Measures;
+use crate::engine::diagnose::observe::{Evidence, drop_weight, partner};
 use crate::engine::diagnose::patterns::{
-    self, Direction, FEATURES, Feature, PRIOR, PRIOR_TWO, SCALE, Sign, Table, Triangle, WEATHER,
-    Weather,
+    self, Direction, FEATURES, Feature, LEVELS, PRIOR, PRIOR_TWO, Sign, Table, Triangle,
 };
-use crate::engine::diagnose::uncertain::{Source, Uncertain};
 use crate::engine::job::Metering;
-use crate::physics::uncertainty::Shape;
 
 /// Degrees of freedom of the multivariate t distribution that stands for the family of units: the
 /// fewer, the heavier its tails. Assumed.
@@ -26,138 +22,15 @@ const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
 /// computed, may differ in each feature. Assumed.
 const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5];
-/// Growth (K per K) of what is not known for weather outside that of the patterns. Assumed.
-const OUTSIDE: f64 = 0.3;
-/// The weather taken where a reading is missing (°C) and its standard deviation (K). Assumed.
-const USUAL: [(f64, f64); 3] = [(25.0, 2.0), (18.0, 2.5), (32.0, 6.0)];
-/// The wet bulb below the dry bulb where no humidity is known (K), and its deviation. Assumed.
-const DEPRESSION: (f64, f64) = (7.0, 2.2);
-
-/// One observation: a sum of features with what it was read from.
-#[derive(Debug, Clone)]
-struct Observation {
-    parts: [(Feature, f64); 2],
-    value: Uncertain,
-}
-
-/// What the weighing needs of one set.
-#[derive(Debug, Clone)]
-pub struct Evidence {
-    observations: Vec<Observation>,
-    weather: [Uncertain; 3],
-    other_refrigerant: bool,
-    /// Extra variance for weather outside the patterns (K²).
-    outside: f64,
-    /// Drop along the liquid line between its two clamps (K), where both are there.
-    line_drop: Option<Uncertain>,
-}
-
-impl Evidence {
-    /// Gathers what is known on one circuit; `trusted` says which values may be used.
-    pub fn new(
-        inputs: &mut Inputs,
-        measures: &Measures,
-        other_refrigerant: bool,
-        trusted: impl Fn(&Inputs, &Uncertain) -> bool,
-    ) -> Self {
-        let known = |inputs: &Inputs, value: Option<&Uncertain>| {
-            value.filter(|value| trusted(inputs, value)).cloned()
-        };
-        let dry = known(inputs, inputs.entering_air());
-        let outdoor = known(inputs, inputs.get(Role::OutdoorAir));
-        let wet = known(inputs, measures.wet_bulb.as_ref());
-        let mut usual = |what, (value, deviation): (f64, f64)| {
-            let mut made = Uncertain::exact(value);
-            let source = Source { value: None, what, shape: Shape::Normal };
-            made.push(inputs.sources.add(source), deviation);
-            made
-        };
-        let dry = dry.unwrap_or_else(|| usual("return air not measured", USUAL[0]));
-        let wet = wet.unwrap_or_else(|| {
-            let under = usual("humidity not measured", DEPRESSION);
-            dry.minus(&under)
-        });
-        let outdoor = outdoor.unwrap_or_else(|| usual("outdoor air not measured", USUAL[2]));
-        let weather = [dry, wet, outdoor];
-        let beyond = |i: usize| {
-            let (from, to) = WEATHER[i];
-            (from - weather[i].value).max(weather[i].value - to).max(0.0)
-        };
-        let outside = (0..3).map(|i| OUTSIDE * beyond(i)).map(|k| k * k).sum();
-        let drop = measures.get("liquid_line_drop").map(|measure| &measure.value);
-        let line_drop = known(inputs, drop);
-        let observations = observations(inputs, measures, known);
-        Self { observations, weather, other_refrigerant, outside, line_drop }
-    }
-
-    /// How many observations there are.
-    pub fn len(&self) -> usize {
-        self.observations.len()
-    }
-
-    /// Whether there are none.
-    pub fn is_empty(&self) -> bool {
-        self.observations.is_empty()
-    }
-
-    /// Whether a feature, or a sum that it is part of, was observed.
-    pub fn has(&self, feature: Feature) -> bool {
-        let has = |o: &Observation| o.parts.iter().any(|(f, w)| *f == feature && *w != 0.0);
-        self.observations.iter().any(has)
-    }
-
-    /// The weather's values, kept to where the patterns hold.
-    fn place(&self) -> Weather {
-        core::array::from_fn(|i| self.weather[i].value.clamp(WEATHER[i].0, WEATHER[i].1))
-    }
-}
-
-/// A name for a closure that looks a value up and drops what is not to be trusted.
-trait Known: Fn(&Inputs, Option<&Uncertain>) -> Option<Uncertain> {}
-impl<F: Fn(&Inputs, Option<&Uncertain>) -> Option<Uncertain>> Known for F {}
-
-fn observations(inputs: &mut Inputs, measures: &Measures, known: impl Known) -> Vec<Observation> {
-    let mut made = Vec::with_capacity(FEATURES);
-    let one = |feature| [(feature, 1.0), (feature, 0.0)];
-    let get = |inputs: &Inputs, name| known(inputs, measures.get(name).map(|m| &m.value));
-    let evaporating = known(inputs, measures.evaporating.as_ref());
-    let condensing = known(inputs, measures.condensing.as_ref());
-    let suction = known(inputs, inputs.get(Role::SuctionLine));
-    let suction = suction.or_else(|| {
-        let outlet = known(inputs, inputs.get(Role::CoilOutlet))?;
-        Some(elsewhere(inputs, &outlet, "suction line's own warming", 1.2))
-    });
-    let liquid = known(inputs, inputs.get(Role::LiquidLine));
-    let liquid = liquid.or_else(|| {
-        let far = known(inputs, inputs.get(Role::LiquidLineFar))?;
-        Some(elsewhere(inputs, &far, "liquid line's own cooling", 1.0))
-    });
-    let mut add = |parts, value: Option<Uncertain>| {
-        made.extend(value.map(|value| Observation { parts, value }));
-    };
-    let given = evaporating.is_none() || suction.is_none();
-    let superheat = given.then(|| get(inputs, "superheat")).flatten();
-    add([(Feature::SuctionLine, 1.0), (Feature::Evaporating, -1.0)], superheat);
-    let given = condensing.is_none() || liquid.is_none();
-    let subcooling = given.then(|| get(inputs, "subcooling")).flatten();
-    add([(Feature::Condensing, 1.0), (Feature::LiquidLine, -1.0)], subcooling);
-    add(one(Feature::Evaporating), evaporating);
-    add(one(Feature::Condensing), condensing);
-    add(one(Feature::SuctionLine), suction);
-    add(one(Feature::LiquidLine), liquid);
-    add(one(Feature::DischargeLine), known(inputs, inputs.get(Role::DischargeLine)));
-    add(one(Feature::CondenserSplit), get(inputs, "condenser_split"));
-    add(one(Feature::EvaporatorSplit), get(inputs, "evaporator_split"));
-    made
-}
-
-/// A value taken at another place than the patterns mean, with a deviation (K) for that.
-fn elsewhere(inputs: &mut Inputs, value: &Uncertain, what: &'static str, k: f64) -> Uncertain {
-    let mut unknown = Uncertain::exact(0.0);
-    let source = Source { value: None, what, shape: Shape::Normal };
-    unknown.push(inputs.sources.add(source), k);
-    value.plus(&unknown)
-}
+/// Steps of severity that are weighed: the computed levels, and one beyond.
+const STEPS: usize = LEVELS + 1;
+/// What the step beyond the last computed level multiplies shifts and spreads by. Assumed: worse
+/// faults go on in the same direction.
+const BEYOND: f64 = 2.0;
+/// Share of faulty units that are worse than the last computed level. Assumed.
+const SHARE_BEYOND: f64 = 0.05;
+/// Levels at which two faults at once are weighed: middling and severe.
+const PAIR_LEVELS: [usize; 2] = [1, 3];
 
 /// A pair of faults at once, with its probability.
 pub type Pair = (Fault, Fault, f64);
@@ -343,21 +216,24 @@ impl Case {
     }
 
     /// Covariance of the observations under a pattern of this spread.
-    fn covariance(&self, spread: &Triangle, doubt: &[f64; FEATURES]) -> Square {
+    fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
+        let shared = |f: usize, g: usize| {
+            let (high, low) = (f.max(g), f.min(g));
+            let own = if f == g { self.extra[f] + doubt[f] } else { 0.0 };
+            factor * spread[high * (high + 1) / 2 + low] + own
+        };
         let mut sum = self.readings.clone();
-        for i in 0..self.parts.len() {
-            for j in 0..=i {
-                let mut total = 0.0;
-                for (f, a) in self.parts[i].into_iter().take_while(|(_, a)| *a != 0.0) {
-                    for (g, b) in self.parts[j].into_iter().take_while(|(_, b)| *b != 0.0) {
-                        let (f, g) = (f as usize, g as usize);
-                        let (high, low) = (f.max(g), f.min(g));
-                        let mut shared = spread[high * (high + 1) / 2 + low];
-                        if f == g {
-                            shared += self.extra[f] + doubt[f];
-                        }
-                        total += a * b * shared;
-                    }
+        for (i, [(f, a), (g, b)]) in self.parts.iter().copied().enumerate() {
+            let (f, g) = (f as usize, g as usize);
+            for (j, [(h, c), (k, d)]) in self.parts.iter().copied().enumerate().take(i + 1) {
+                let (h, k) = (h as usize, k as usize);
+                let mut total = a * c * shared(f, h);
+                // Most observations are of one feature: their second weight is 0.
+                if b != 0.0 {
+                    total += b * c * shared(g, h);
+                }
+                if d != 0.0 {
+                    total += a * d * shared(f, k) + b * d * shared(g, k);
                 }
                 sum.set(i, j, sum.get(i, j) + total);
             }
@@ -368,26 +244,34 @@ impl Case {
     fn weigh(&self, metering: Metering) -> Weighing {
         let none_spread =
             if self.against_own { &self.table.none_against_own } else { &self.table.none };
-        let none = self.covariance(none_spread, &[0.0; FEATURES]);
+        let none = self.covariance(none_spread, 1.0, &[0.0; FEATURES]);
         let none_factor = Factor::new(&none);
         let mut log = [f64::NEG_INFINITY; 8];
         log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
         let mut likeliest = [[0.0; FEATURES]; 8];
-        let mut shifts = [[[0.0; FEATURES]; 4]; 7];
+        let mut shifts = [[[0.0; FEATURES]; STEPS]; 7];
         for fault in 0..7 {
-            let mut levels = [0.0; 4];
-            for (i, level) in self.table.levels[fault].iter().enumerate() {
-                let shift = self.shift(fault, i);
+            let mut steps = [0.0; STEPS];
+            for (i, step) in steps.iter_mut().enumerate() {
+                let level = i.min(LEVELS - 1);
+                let beyond = if i < LEVELS { 1.0 } else { BEYOND };
+                let shift = self.shift(fault, level).map(|k| beyond * k);
+                let level = &self.table.levels[fault][level];
                 let spread =
                     if self.against_own { &level.spread_against_own } else { &level.spread };
                 let doubt = self.doubt(fault, &shift);
-                let covariance = self.covariance(spread, &doubt);
-                levels[i] = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
+                let covariance = self.covariance(spread, beyond * beyond, &doubt);
+                *step = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
                 shifts[fault][i] = shift;
             }
-            let best = (0..4).max_by(|a, b| levels[*a].total_cmp(&levels[*b])).unwrap_or(0);
+            let best = (0..STEPS).max_by(|a, b| steps[*a].total_cmp(&steps[*b])).unwrap_or(0);
             likeliest[fault + 1] = shifts[fault][best];
-            log[fault + 1] = libm::log(PRIOR[fault + 1] / 4.0) + log_sum(&levels);
+            // The step beyond is rarer than each of the others.
+            for (i, step) in steps.iter_mut().enumerate() {
+                let share = (1.0 - SHARE_BEYOND) / LEVELS as f64;
+                *step += libm::log(if i < LEVELS { share } else { SHARE_BEYOND });
+            }
+            log[fault + 1] = libm::log(PRIOR[fault + 1]) + log_sum(&steps);
         }
         let mut pairs = self.pairs(&none, &shifts);
         if let Some((_, weight)) = self.line_drop {
@@ -436,15 +320,15 @@ impl Case {
         doubt
     }
 
-    /// Two faults at once, each at its second or fourth level: their shifts add, and no more is
+    /// Two faults at once, each at one of two levels: their shifts add, and no more is
     /// known than of either.
-    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; 4]; 7]) -> Vec<Pair> {
+    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; STEPS]; 7]) -> Vec<Pair> {
         let factor = Factor::new(&none.scaled(1.5));
         let n = self.residual.len();
         let rest = factor.whiten(&self.residual);
         let mut white = [[[0.0; FEATURES]; 2]; 7];
         for (white, levels) in white.iter_mut().zip(shifts) {
-            for (white, level) in white.iter_mut().zip([1, 3]) {
+            for (white, level) in white.iter_mut().zip(PAIR_LEVELS) {
                 *white = factor.whiten(&self.seen(&levels[level])[..n]);
             }
         }
@@ -528,64 +412,6 @@ impl Case {
         }
         Some(weights)
     }
-}
-
-impl Evidence {
-    /// Observed minus what a unit in good order shows in this weather; the weather's own errors
-    /// come along with the slope of the expectation.
-    fn residual(&self, observation: &Observation, table: &Table) -> Uncertain {
-        let at = self.place();
-        let basis = patterns::basis(at);
-        let [a, b, o] = patterns::place(at);
-        let slopes = |c: &[f64; 10]| {
-            [
-                (c[1] + 2.0 * c[4] * a + c[7] * b + c[8] * o) / SCALE[0],
-                (c[2] + 2.0 * c[5] * b + c[7] * a + c[9] * o) / SCALE[1],
-                (c[3] + 2.0 * c[6] * o + c[8] * a + c[9] * b) / SCALE[2],
-            ]
-        };
-        let (mut expected, mut slope) = (0.0, [0.0; 3]);
-        for (feature, weight) in observation.parts {
-            let coefficients = &table.mean[feature as usize];
-            let value: f64 = coefficients.iter().zip(basis).map(|(c, x)| c * x).sum();
-            expected += weight * value;
-            for (slope, s) in slope.iter_mut().zip(slopes(coefficients)) {
-                *slope += weight * s;
-            }
-        }
-        let mut left = observation.value.clone();
-        left.value -= expected;
-        for ((weather, slope), at) in self.weather.iter().zip(slope).zip(at) {
-            // Beyond the patterns' weather the expectation goes on along its slope.
-            let value = left.value - slope * (weather.value - at);
-            left = left.mix(1.0, weather, -slope, value);
-        }
-        left
-    }
-}
-
-/// The baseline's observation of the same thing.
-fn partner<'a>(own: &'a Evidence, observation: &Observation) -> Option<&'a Observation> {
-    own.observations.iter().find(|other| other.parts == observation.parts)
-}
-
-/// Deviation (K) of the drop along a free liquid line. Assumed.
-const FREE_LINE_K: f64 = 0.8;
-/// Share of restrictions that lie between the two clamps. Assumed.
-const BETWEEN_CLAMPS: f64 = 0.5;
-/// Drop (K) up to which such a restriction may cool the liquid, all drops alike. Assumed.
-const DROP_MAX_K: f64 = 20.0;
-/// Largest odds that this one pair of clamps may give: one of them can be bad. Assumed.
-const DROP_ODDS_MAX: f64 = 30.0;
-
-/// Logarithm of the odds that a drop along the liquid line gives a restriction.
-fn drop_weight(drop: &Uncertain) -> f64 {
-    let variance = drop.variance() + FREE_LINE_K * FREE_LINE_K;
-    let free = libm::exp(-0.5 * drop.value * drop.value / variance)
-        / (2.0 * core::f64::consts::PI * variance).sqrt();
-    let between = if (0.0..=DROP_MAX_K).contains(&drop.value) { 1.0 / DROP_MAX_K } else { 0.0 };
-    let odds = (1.0 - BETWEEN_CLAMPS) + BETWEEN_CLAMPS * between / free.max(1e-12);
-    libm::log(odds.min(DROP_ODDS_MAX))
 }
 
 /// Log density of the multivariate t distribution, but for what all patterns share.
