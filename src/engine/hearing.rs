@@ -15,7 +15,10 @@ use crate::units::time::Elapsed;
 /// A battery is low at this level (fraction), and no longer low 0.05 above it.
 const BATTERY_LOW: f64 = 0.10;
 /// A member of an average counts while it is no older than this.
-const MEMBER_AGE_MAX: Duration = Duration::from_secs(60);
+const MEMBER_AGE_MAX: Duration = Duration::from_mins(1);
+/// A new address of the same name is the same probe once the old one has been silent for so long, or
+/// for three of its intervals if longer: two devices of one name are both heard.
+const MOVED_AFTER: Duration = Duration::from_secs(10);
 
 /// A field of a profile, with the number of its repeat.
 pub type FieldKey = (ProfileId, u16, u8);
@@ -93,6 +96,8 @@ struct One {
     address: String,
     name: Option<String>,
     job_probe: Option<usize>,
+    /// The probe that had this one's name in the job before.
+    namesake: Option<ProbeId>,
     /// `None` before it was heard.
     presence: Option<Presence>,
     battery: Option<f64>,
@@ -132,6 +137,7 @@ impl Hearing {
             address: address.to_owned(),
             name: None,
             job_probe: self.job_probes.iter().position(|probe| probe.which == wanted),
+            namesake: None,
             presence: None,
             battery: None,
             battery_low: false,
@@ -158,12 +164,36 @@ impl Hearing {
     pub fn set_name(&mut self, probe: ProbeId, name: &str) {
         let wanted = ProbeRef::Name(name.to_owned());
         let by_name = self.job_probes.iter().position(|probe| probe.which == wanted);
+        let holder =
+            self.probes.iter().position(|one| by_name.is_some() && one.job_probe == by_name);
+        let holder = holder.map(|n| ProbeId(n as u16)).filter(|holder| *holder != probe);
         let one = self.one_mut(probe);
-        if one.job_probe.is_none() && by_name.is_some() {
+        one.namesake = holder;
+        if one.job_probe.is_none() && by_name.is_some() && holder.is_none() {
             one.job_probe = by_name;
             one.slots.clear();
         }
         one.name = Some(name.to_owned());
+    }
+
+    /// The probe that is heard at `address`. Where the job knows it by its name and it has changed
+    /// its address, that is the same probe, and the address that it had is told.
+    pub fn found_at(&mut self, address: &str, at: Elapsed) -> (ProbeId, Option<String>) {
+        let probe = self.probe(address);
+        let Some(holder) = self.one(probe).namesake else { return (probe, None) };
+        let gone = self.one(holder).presence.as_ref().is_none_or(|presence| {
+            let own = Duration::from_secs_f64(3.0 * presence.interval_s.unwrap_or(0.0));
+            at - presence.heard >= MOVED_AFTER.max(own)
+        });
+        if !gone {
+            return (probe, None);
+        }
+        // The two change places, so that the old address waits its turn should it be heard again.
+        let before = std::mem::replace(&mut self.one_mut(holder).address, address.to_owned());
+        self.one_mut(probe).address.clone_from(&before);
+        self.by_address.insert(address.to_owned(), holder);
+        self.by_address.insert(before.clone(), probe);
+        (holder, Some(before))
     }
 
     /// Notes that the probe was heard at `at`.
@@ -329,5 +359,44 @@ fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatu
         interval_s: presence.and_then(|presence| presence.interval_s),
         battery: one.and_then(|one| one.battery),
         rssi_dbm: one.and_then(|one| one.rssi_dbm),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const OLD: &str = "7A:00:00:00:00:01";
+    const NEW: &str = "7A:00:00:00:00:02";
+
+    /// A job that knows one probe by its name, and two addresses that tell it.
+    fn two_of_a_name() -> Hearing {
+        let which = ProbeRef::Name("clamp".to_owned());
+        let (fields, place, offset) = (std::collections::BTreeMap::new(), None, None);
+        let probe = Probe { which, place, fields, offset, average: false, gauge: None };
+        let mut hearing = Hearing::new(&Job { probes: vec![probe], ..Job::default() });
+        for address in [OLD, NEW] {
+            let probe = hearing.probe(address);
+            hearing.set_name(probe, "clamp");
+        }
+        hearing
+    }
+
+    fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Option<String>) {
+        let found = hearing.found_at(address, Elapsed::from_secs(s));
+        hearing.heard(found.0, Elapsed::from_secs(s), None);
+        found
+    }
+
+    #[test]
+    fn a_named_probe_under_a_new_address_is_the_same_once_the_old_one_is_silent() {
+        let mut hearing = two_of_a_name();
+        let (one, _) = hear(&mut hearing, OLD, 0);
+        let (other, _) = hear(&mut hearing, NEW, 9);
+        assert_ne!(one, other, "both are heard");
+        assert_eq!(hear(&mut hearing, NEW, 10), (one, Some(OLD.to_owned())));
+        assert_eq!(hear(&mut hearing, NEW, 11), (one, None));
+        assert_eq!(hearing.address(one), NEW);
+        assert_eq!(hear(&mut hearing, OLD, 12), (other, None), "a second device of that name");
     }
 }

@@ -189,10 +189,10 @@ mod tests {
 
     #[test]
     fn a_longer_silence_in_the_job_wins_over_the_interval() {
-        let mut presence = Presence::new(Elapsed::ZERO, Duration::from_secs(3_600 * 2));
+        let mut presence = Presence::new(Elapsed::ZERO, Duration::from_hours(2));
         presence.hear(Elapsed::from_secs(1));
         assert_eq!(presence.lose(Elapsed::from_secs(7_200)), None);
-        assert_eq!(presence.lose(Elapsed::from_secs(7_201)), Some(Duration::from_secs(7_200)));
+        assert_eq!(presence.lose(Elapsed::from_secs(7_201)), Some(Duration::from_hours(2)));
         assert_eq!(presence.lose(Elapsed::from_secs(9_000)), None);
         assert_eq!(presence.hear(Elapsed::from_secs(9_000)), Some(Duration::from_secs(8_999)));
     }

@@ -26,7 +26,7 @@ use crate::units::quantity::{Quantity, QuantityKind};
 use crate::units::time::Elapsed;
 
 /// How long a typed value stands beside what the probes say (common practice, no source).
-const TYPED_HOLD: Duration = Duration::from_secs(1_800);
+const TYPED_HOLD: Duration = Duration::from_mins(30);
 
 /// One visit, from its first input to its last.
 #[derive(Debug)]
@@ -382,7 +382,11 @@ impl Session {
 
     /// Notes that a probe was heard, and says so where it had been lost.
     fn heard(&mut self, address: &str, rssi_dbm: Option<i16>) -> ProbeId {
-        let probe = self.hearing.probe(address);
+        let (probe, before) = self.hearing.found_at(address, self.now);
+        if let Some(before) = before {
+            let detail = format!("the same probe by its name; its address was {before}");
+            self.event("address_changed", address, &detail);
+        }
         if let Heard::Back(silence) = self.hearing.heard(probe, self.now, rssi_dbm) {
             let detail = format!("heard again after {} s", silence.as_secs());
             self.event("probe_back", address, &detail);

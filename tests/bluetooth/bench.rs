@@ -1,7 +1,8 @@
 //! A bench: a bus, a stand-in service, the air with probes in it, and the program that listens.
 
+use std::collections::HashMap;
 use std::io::{BufRead as _, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::thread;
@@ -80,6 +81,17 @@ fn advert(kind: Kind, n: u16) -> Advert {
     advert
 }
 
+/// What is between the probes and the service.
+#[derive(Default)]
+pub struct Air {
+    /// Probes that advertise under another address than theirs.
+    pub moved: HashMap<&'static str, &'static str>,
+    /// The share of advertisements that get lost (percent).
+    pub lost_percent: u32,
+    /// What the service told, by address.
+    pub told: HashMap<&'static str, usize>,
+}
+
 /// A line of the program's output with when it came.
 pub type Line = (Elapsed, Value);
 
@@ -91,6 +103,7 @@ pub struct Bench {
     lines: Arc<Mutex<Vec<Line>>>,
     child: Option<Child>,
     probes: Vec<Probe>,
+    pub air: Arc<Mutex<Air>>,
     folder: tempfile::TempDir,
 }
 
@@ -106,11 +119,12 @@ impl Bench {
             lines: Arc::default(),
             child: None,
             probes,
+            air: Arc::default(),
             folder,
         };
         bench.begin_service().await;
         for probe in bench.probes.clone() {
-            tokio::spawn(send(probe, Arc::clone(&bench.service)));
+            tokio::spawn(send(probe, Arc::clone(&bench.service), Arc::clone(&bench.air)));
         }
         bench
     }
@@ -177,6 +191,16 @@ impl Bench {
             }
         });
         self.child = Some(child);
+    }
+
+    /// The running program's process.
+    pub fn process(&self) -> u32 {
+        self.child.as_ref().expect("the program runs").id()
+    }
+
+    /// Where the bench keeps its files.
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
     }
 
     /// Kills the program, as a power cut does.
@@ -258,17 +282,27 @@ pub fn reading_of(address: &str) -> impl Fn(&Value) -> bool {
 }
 
 /// A probe sends for as long as the bench stands.
-async fn send(probe: Probe, service: Arc<Mutex<Option<Service>>>) {
+async fn send(probe: Probe, service: Arc<Mutex<Option<Service>>>, air: Arc<Mutex<Air>>) {
+    let mut due = tokio::time::interval(probe.every);
+    let mut generator = u32::from(probe.address.as_bytes()[16]) + 1;
     for n in 0u16.. {
+        due.tick().await;
+        // Numerical Recipes' generator: the losses are the same in each run.
+        generator = generator.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        let (address, lost) = {
+            let air = air.lock().unwrap();
+            let address = air.moved.get(probe.address).copied().unwrap_or(probe.address);
+            (address, (generator >> 16) % 100 < air.lost_percent)
+        };
         let now = service.lock().unwrap().clone();
-        if let Some(service) = now {
-            let advert = advert(probe.kind, n);
-            service.advertise(probe.adapter, probe.address, &advert).await;
-            if probe.kind == Kind::Sensing {
-                let value = (2_000 + i16::try_from(n % 2_000).unwrap()).to_le_bytes();
-                service.notify(probe.address, TEMPERATURE, &value).await;
-            }
+        let Some(service) = now.filter(|_| !lost) else { continue };
+        let advert = advert(probe.kind, n);
+        if service.advertise(probe.adapter, address, &advert).await {
+            *air.lock().unwrap().told.entry(address).or_default() += 1;
         }
-        tokio::time::sleep(probe.every).await;
+        if probe.kind == Kind::Sensing {
+            let value = (2_000 + i16::try_from(n % 2_000).unwrap()).to_le_bytes();
+            service.notify(address, TEMPERATURE, &value).await;
+        }
     }
 }

@@ -63,6 +63,10 @@ struct State {
     client: String,
     /// Equal bytes are not told again, as by services that leave duplicates out.
     once: bool,
+    /// Notifications arrive and are not told.
+    unnotified: bool,
+    /// The next introspection of a device names no node, at which the library panics.
+    nameless: bool,
 }
 
 /// The service, as long as it runs.
@@ -201,6 +205,28 @@ impl Service {
         self.state.lock().unwrap().calls.iter().filter(|call| call.starts_with(&begin)).count()
     }
 
+    /// How often `member` was called for the device at `address`.
+    pub fn calls_for(&self, member: &str, address: &str) -> usize {
+        let (begin, device) = (format!("{member} "), format!("dev_{}", address.replace(':', "_")));
+        let of = |call: &&String| call.starts_with(&begin) && call.contains(&device);
+        self.state.lock().unwrap().calls.iter().filter(of).count()
+    }
+
+    /// From now on, notifications are told or not.
+    pub fn notifies(&self, on: bool) {
+        self.state.lock().unwrap().unnotified = !on;
+    }
+
+    /// The next introspection of a device makes the library panic.
+    pub fn make_panic(&self) {
+        self.state.lock().unwrap().nameless = true;
+    }
+
+    /// Whether that is still to come.
+    pub fn will_panic(&self) -> bool {
+        self.state.lock().unwrap().nameless
+    }
+
     fn flag(&self, at: &str, interface: &str, key: &str) -> bool {
         let state = self.state.lock().unwrap();
         let value = state.tree.get(&path(at)).and_then(|i| i.get(interface)?.get(key));
@@ -275,7 +301,7 @@ impl Service {
             found.map(|(p, _)| p.to_string())
         };
         let Some(at) = at else { return false };
-        if self.is_mute() {
+        if self.is_mute() || self.state.lock().unwrap().unnotified {
             return false;
         }
         self.set(&at, CHARACTERISTIC, properties([("Value", v(value.to_vec()))])).await;
@@ -357,29 +383,40 @@ impl Service {
         if interface == OBJECTS || interface == PROPERTIES || member == "Introspect" {
             return self.serve_tree(message, &at, &member).await;
         }
+        self.obey(message, &at, (&interface, &member)).await
+    }
+
+    /// Does what a method asks for, and answers.
+    async fn obey(
+        &self,
+        message: &Message,
+        at: &str,
+        (interface, member): (&str, &str),
+    ) -> zbus::Result<()> {
+        let header = message.header();
         let address = at.split("/dev_").nth(1).map(|a| a[..17].replace('_', ":"));
-        let answer = match (interface.as_str(), member.as_str()) {
+        let answer = match (interface, member) {
             (ADAPTER, "SetDiscoveryFilter") => Answer::Done,
-            (ADAPTER, "StartDiscovery") if !self.flag(&at, ADAPTER, "Powered") => {
+            (ADAPTER, "StartDiscovery") if !self.flag(at, ADAPTER, "Powered") => {
                 error("org.bluez.Error.NotReady", "Resource Not Ready")
             }
-            (ADAPTER, "StartDiscovery") if self.flag(&at, ADAPTER, "Discovering") => {
+            (ADAPTER, "StartDiscovery") if self.flag(at, ADAPTER, "Discovering") => {
                 error("org.bluez.Error.InProgress", "Operation already in progress")
             }
             (ADAPTER, "StartDiscovery") => {
-                self.set(&at, ADAPTER, properties([("Discovering", v(true))])).await;
+                self.set(at, ADAPTER, properties([("Discovering", v(true))])).await;
                 Answer::Done
             }
-            (ADAPTER, "StopDiscovery") if !self.flag(&at, ADAPTER, "Discovering") => {
+            (ADAPTER, "StopDiscovery") if !self.flag(at, ADAPTER, "Discovering") => {
                 error("org.bluez.Error.Failed", "No discovery started")
             }
             (ADAPTER, "StopDiscovery") => {
-                self.set(&at, ADAPTER, properties([("Discovering", v(false))])).await;
+                self.set(at, ADAPTER, properties([("Discovering", v(false))])).await;
                 Answer::Done
             }
             (DEVICE, "Connect") => {
                 self.bus.reply(&header, &()).await?;
-                self.connect(&at, &address.unwrap_or_default()).await;
+                self.connect(at, &address.unwrap_or_default()).await;
                 return Ok(());
             }
             (DEVICE, "Disconnect") => {
@@ -388,20 +425,20 @@ impl Service {
                 Answer::Done
             }
             (CHARACTERISTIC, "ReadValue") => {
-                let value = self.value(&at);
+                let value = self.value(at);
                 // The real service tells what was read to everybody, too.
-                self.set(&at, CHARACTERISTIC, properties([("Value", v(value.clone()))])).await;
+                self.set(at, CHARACTERISTIC, properties([("Value", v(value.clone()))])).await;
                 return self.bus.reply(&header, &value).await;
             }
             (CHARACTERISTIC, "WriteValue") => {
                 let (value, _): (Vec<u8>, HashMap<String, OwnedVariant>) =
                     message.body().deserialize()?;
-                self.set(&at, CHARACTERISTIC, properties([("Value", v(value))])).await;
+                self.set(at, CHARACTERISTIC, properties([("Value", v(value))])).await;
                 Answer::Done
             }
             (CHARACTERISTIC, "StartNotify" | "StopNotify") => {
                 let on = member == "StartNotify";
-                self.set(&at, CHARACTERISTIC, properties([("Notifying", v(on))])).await;
+                self.set(at, CHARACTERISTIC, properties([("Notifying", v(on))])).await;
                 Answer::Done
             }
             _ => {
@@ -463,6 +500,11 @@ impl Service {
                 };
                 names.sort();
                 names.dedup();
+                let nameless = names.iter().any(|name| name.starts_with("service"))
+                    && std::mem::take(&mut self.state.lock().unwrap().nameless);
+                if nameless {
+                    return self.bus.reply(&header, &"<node><node/></node>").await;
+                }
                 let nodes: Vec<String> =
                     names.iter().map(|name| format!("<node name=\"{name}\"/>")).collect();
                 self.bus.reply(&header, &format!("<node>{}</node>", nodes.concat())).await

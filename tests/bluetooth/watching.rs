@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::process::Command;
 use std::time::Duration;
 
-use crate::bench::{Bench, Kind, probe};
+use crate::bench::{Bench, Kind, Probe, probe};
 
 const CLAMP: &str = "C4:7C:8D:00:00:11";
 const BTHOME: &str = "C4:7C:8D:00:00:12";
@@ -113,4 +113,85 @@ async fn a_first_payload_is_read_within_a_second() {
         lines.iter().find(|(_, line)| line["kind"] == "reading" && line["probe"] == CLAMP);
     let reading_s = reading.unwrap().1["elapsed_s"].as_f64().unwrap();
     assert!(reading_s - payload_s < 1.0, "{payload_s} {reading_s}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_stranger_s_device_is_left_alone() {
+    const STRANGER: &str = "C4:7C:8D:00:00:99";
+    let probes = vec![probe(SENSING, Kind::Sensing), probe(STRANGER, Kind::Sensing)];
+    let mut bench = Bench::start(probes).await;
+    bench.watch(JOB);
+    first(&bench, SENSING).await;
+    bench.wait(Duration::from_secs(5)).await;
+    assert!(bench.service().calls_for("Connect", SENSING) >= 1);
+    assert_eq!(bench.service().calls_for("Connect", STRANGER), 0);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_named_probe_keeps_its_place_under_a_new_address() {
+    const NEXT: &str = "5A:00:00:00:00:02";
+    let mut bench = Bench::start(vec![probe(CLAMP, Kind::Clamp)]).await;
+    bench.watch(
+        "site = \"Bench (invented)\"\n[[probe]]\nname = \"bench clamp\"\n\
+         position = \"suction-line\"\n",
+    );
+    let placed = |address: &'static str| {
+        move |l: &serde_json::Value| {
+            l["probe"] == address && l["channel"] == "suction-line.temperature"
+        }
+    };
+    bench.until(bench.clock.elapsed(), Duration::from_secs(10), placed(CLAMP)).await;
+    bench.wait(Duration::from_secs(2)).await;
+    bench.air.lock().unwrap().moved.insert(CLAMP, NEXT);
+    let from = bench.clock.elapsed();
+    let took = bench.until(from, Duration::from_secs(20), placed(NEXT)).await;
+    println!("a named probe under a new address: {took:.1} s");
+    assert!(took < 13.0, "{took}");
+    assert_eq!(bench.events("address_changed", CLAMP), 1);
+    assert_eq!(bench.events("position_taken", ""), 0);
+}
+
+/// CPU time used (s) and memory held (kB) by a process, from the kernel.
+fn used(process: u32) -> (f64, u64) {
+    let stat = fs::read_to_string(format!("/proc/{process}/stat")).unwrap();
+    // After the name in brackets, user and system time are the 12th and 13th; 100 ticks a second.
+    let after: Vec<&str> = stat.rsplit_once(')').unwrap().1.split_whitespace().collect();
+    let ticks: f64 = [11, 12].iter().map(|n| after[*n].parse::<f64>().unwrap()).sum();
+    let status = fs::read_to_string(format!("/proc/{process}/status")).unwrap();
+    let held = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+    (ticks / 100.0, held.split_whitespace().next().unwrap().parse().unwrap())
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn twenty_probes_cost_watch_little_and_its_memory_is_flat() {
+    let every = Duration::from_millis(500);
+    let addresses: Vec<&'static str> =
+        (0..20).map(|n| &*format!("C4:7C:8D:00:02:{n:02X}").leak()).collect();
+    let probes: Vec<Probe> =
+        addresses.iter().map(|address| Probe { every, ..probe(address, Kind::Clamp) }).collect();
+    let entries = addresses.iter().enumerate().map(|(n, address)| {
+        format!("[[probe]]\naddress = \"{address}\"\nposition = \"other:p{n}\"\n")
+    });
+    let job = format!("site = \"Bench (invented)\"\n{}", entries.collect::<Vec<_>>().concat());
+    let mut bench = Bench::start(probes).await;
+    bench.watch(&job);
+    bench.all_read(bench.clock.elapsed(), Duration::from_secs(20), &addresses).await;
+    bench.wait(Duration::from_secs(10)).await;
+    let (cpu_before, held_before) = used(bench.process());
+    let from = bench.clock.elapsed();
+    bench.wait(Duration::from_secs(35)).await;
+    let (cpu, held) = used(bench.process());
+    let share = (cpu - cpu_before) / bench.clock.elapsed().since(from).as_secs_f64();
+    println!(
+        "watch, 40 payloads/s: {:.1} % of a core, {held_before} then {held} kB",
+        share * 100.0
+    );
+    // Loose: a build for tests, on a machine that does other work. Flat is within 2 MB in 35 s.
+    assert!(share < 0.25, "{share}");
+    assert!(held < held_before + 2_000, "{held_before} then {held} kB");
+    let told: usize = bench.air.lock().unwrap().told.values().sum();
+    let of = |l: &serde_json::Value| l["kind"] == "reading" && l["channel"].is_string();
+    let readings = bench.lines().iter().filter(|(_, line)| of(line)).count();
+    println!("watch: {readings} readings of {told} payloads");
+    assert!(readings + 40 >= told && readings <= told, "{readings} of {told}");
 }

@@ -19,6 +19,12 @@ use crate::engine::reading::Payload;
 /// Longest wait for the disk at the end.
 const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
 
+/// The least that is a job: what was listened to has no places, which `settled replay --job` gives.
+fn job() -> toml::Table {
+    let site = toml::Value::String("listened to, with no job".to_owned());
+    toml::Table::from_iter([("site".to_owned(), site)])
+}
+
 /// The record under way.
 pub(super) struct Recorder {
     folder: PathBuf,
@@ -36,7 +42,7 @@ impl Recorder {
         let kept = clock.kept();
         let name = folder::name(stamp.label, &kept.boot_id, "listen");
         let zone = TimeZone::system().iana_name().unwrap_or("UTC").to_owned();
-        let manifest = Manifest::new(&zone, kept, profiles_used(profiles), toml::Table::new());
+        let manifest = Manifest::new(&zone, kept, profiles_used(profiles), job());
         let folder = Folder::create(parent, &name, &manifest).map_err(Failure::world)?;
         let store = FolderStore::new(folder.path());
         // The journal's own status says at the end what was lost.

@@ -121,9 +121,10 @@ impl Link {
                     let uuid = note.uuid.as_u128();
                     let value = values.iter_mut().find(|v| v.plan.characteristic == uuid);
                     if let Some(value) = value.filter(|value| value.subscribed) {
-                        value.quiet = Duration::ZERO;
-                        // The service tells what was read as a notification too.
+                        // The service tells what was read as a notification too; that is none, and
+                        // a probe that only answers reads stays silent by it.
                         if value.read.take().is_none_or(|read| read != note.value) {
+                            value.quiet = Duration::ZERO;
                             self.bytes(uuid, note.value);
                         }
                     }

@@ -55,7 +55,7 @@ mod tests {
         let waits = |seed| {
             let mut backoff = Backoff::new(seed);
             (1..9)
-                .map(|n| backoff.wait(n, Duration::from_secs(1), Duration::from_secs(60)))
+                .map(|n| backoff.wait(n, Duration::from_secs(1), Duration::from_mins(1)))
                 .collect::<Vec<_>>()
         };
         assert_eq!(waits(3), waits(3));

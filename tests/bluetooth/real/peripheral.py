@@ -13,7 +13,7 @@ from bumble.controller import Controller
 from bumble.core import UUID, AdvertisingData, PhysicalTransport
 from bumble.device import Device
 from bumble.gatt import Characteristic, Service
-from bumble.hci import Address, HCI_LE_Set_Advertising_Data_Command
+from bumble.hci import Address
 from bumble.host import Host
 from bumble.link import LocalLink
 from bumble.transport import open_transport
@@ -82,9 +82,11 @@ async def main() -> None:
         if probe.connections:
             await probe.notify_subscribers(temperature, struct.pack("<h", 2000 + n))
         else:
-            data = advertisement(n)
-            probe.advertising_data = data
-            await probe.send_command(HCI_LE_Set_Advertising_Data_Command(advertising_data=data))
+            # The controller has extended advertising, so the library advertises by a set; the
+            # older command for the data would be taken and change nothing that is sent.
+            advertised = probe.legacy_advertising_set
+            if advertised:
+                await advertised.set_advertising_data(advertisement(n))
 
 
 asyncio.run(main())

@@ -10,6 +10,9 @@ PROGRAM=$(readlink -f "${1:?the program to test}")
 mkdir -p "${CACHE:?a folder to keep downloads in}/debs" "$CACHE/x"
 CACHE=$(cd "$CACHE" && pwd)
 X=$CACHE/x
+# Two runs must not share a cache: each writes its guest's files there.
+exec 9>"$CACHE/lock"
+flock -w 600 9 || { echo "another run holds $CACHE; give a CACHE of its own"; exit 1; }
 not_run() { echo "NOT RUN: the real Bluetooth service, because $1"; exit 77; }
 for tool in apt-get apt-cache dbus-daemon python3; do
     command -v $tool >/dev/null || not_run "$tool is missing"
