@@ -125,8 +125,14 @@ fn turn_delay_s(position: &Position, kind: QuantityKind) -> f64 {
 
 /// The way that a channel goes at a start, and what that is worth. The directions follow from
 /// the circuit: the compressor draws the low side down and drives the high side up.
+///
+/// What depends on the mode tells nothing while the mode is not known.
 fn turn(position: &Position, kind: QuantityKind, mode: Mode) -> (f64, f64) {
-    let indoor = if mode == Mode::Heating { 1.0 } else { -1.0 };
+    let (indoor, known) = match mode {
+        Mode::Cooling => (-1.0, 2.0),
+        Mode::Heating => (1.0, 2.0),
+        Mode::Auto => (0.0, 0.0),
+    };
     match (position, kind) {
         (Position::DischargeLine, QuantityKind::Temperature | QuantityKind::Pressure)
         | (Position::LiquidLine | Position::LiquidLineIndoor, QuantityKind::Pressure) => (1.0, 3.0),
@@ -134,17 +140,17 @@ fn turn(position: &Position, kind: QuantityKind, mode: Mode) -> (f64, f64) {
             (-1.0, 3.0)
         }
         (Position::SuctionLine, QuantityKind::Temperature) => (-1.0, 2.0),
-        (Position::SuctionLineIndoor, QuantityKind::Temperature) if mode != Mode::Heating => {
+        (Position::SuctionLineIndoor, QuantityKind::Temperature) if mode == Mode::Cooling => {
             (-1.0, 2.0)
         }
         (
             Position::SupplyAir | Position::IndoorCoil | Position::VaporLine,
             QuantityKind::Temperature,
-        ) => (indoor, 2.0),
+        ) => (indoor, known),
         (Position::CondenserLeavingAir | Position::OutdoorCoil, QuantityKind::Temperature) => {
-            (-indoor, 2.0)
+            (-indoor, known)
         }
-        (Position::LiquidLine, QuantityKind::Temperature) if mode != Mode::Heating => (1.0, 1.0),
+        (Position::LiquidLine, QuantityKind::Temperature) if mode == Mode::Cooling => (1.0, 1.0),
         _ => (0.0, 0.0),
     }
 }

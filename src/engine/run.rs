@@ -134,6 +134,11 @@ impl Runs {
         }
     }
 
+    /// The unit defrosts in the open run; says whether that is news.
+    pub fn defrosts(&mut self) -> bool {
+        self.open.as_mut().is_some_and(|run| !std::mem::replace(&mut run.cycle.defrost, true))
+    }
+
     /// A settled set was taken in the open run.
     pub const fn settled(&mut self) {
         if let Some(run) = &mut self.open {
