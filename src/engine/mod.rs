@@ -17,6 +17,7 @@ pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod json;
+pub mod night;
 pub mod output;
 pub mod presence;
 pub mod profile;

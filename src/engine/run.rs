@@ -11,10 +11,10 @@ use crate::units::time::Elapsed;
 /// A run shorter than this is remarked (s). A thermostat that allows 3 starts an hour never makes
 /// one under 300 s: `60/(4·3)` min, the conventional thermostat curve as EnergyPlus has it
 /// (CoilCoolingDXCurveFitSpeed). A flag, not a fault.
-const SHORT_RUN_S: f64 = 300.0;
+pub const SHORT_RUN_S: f64 = 300.0;
 /// A pause shorter than this is remarked (s): two makers' anti-short-cycle timers hold at least
 /// 3 min (manuals unhv09 and hsu-07hv03-r2).
-const SHORT_PAUSE_S: f64 = 180.0;
+pub const SHORT_PAUSE_S: f64 = 180.0;
 /// Starts within an hour beyond which it is remarked: 3, attributed to NEMA DC 3, from memory.
 const STARTS_PER_HOUR_MAX: usize = 3;
 
