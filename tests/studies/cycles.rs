@@ -223,7 +223,7 @@ fn the_virtual_unit_s_starts_and_stops_are_told() {
     let clamps = on_the_unit(&CLAMPS, hours(n, 7321, 1, None));
     println!("{}", clamps.line("unit: line clamps, 1 Hz"));
     assert!(clamps.determined() >= 0.98 && clamps.within(15.0) >= 0.95);
-    // 99 % within 30 s is asked; 98.2 % are reached, the rest being valves that hunt.
+    // 99 % within 30 s is asked; 97.5 % are reached in full, the rest being valves that hunt.
     assert!(clamps.within(30.0) >= 0.97);
     let air = on_the_unit(&AIR, hours(n, 7322, 1, None));
     println!("{}", air.line("unit: air with condenser-leaving air"));
