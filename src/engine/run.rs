@@ -214,17 +214,17 @@ fn remark(
 mod tests {
     use super::*;
 
-    fn moment(at_s: f64) -> Option<Moment> {
-        Some(Moment { at_s, uncertainty_s: 3.0 })
+    const fn moment(at_s: f64) -> Moment {
+        Moment { at_s, uncertainty_s: 3.0 }
     }
 
     /// Runs from these (start, stop), and what was told of them by name, with the cycles.
     fn told(runs: &[(f64, f64)]) -> (Vec<&'static str>, Vec<Cycle>) {
         let (mut all, mut out) = (Runs::new(), Vec::new());
         for (start, stop) in runs {
-            all.start(moment(*start), *start, "supply-air", &mut out);
+            all.start(Some(moment(*start)), *start, "supply-air", &mut out);
             all.settled();
-            all.stop(moment(*stop), "discharge-line", "it drifted", &mut out);
+            all.stop(Some(moment(*stop)), "discharge-line", "it drifted", &mut out);
         }
         all.finish(&mut out);
         let (mut names, mut cycles) = (Vec::new(), Vec::new());
@@ -265,8 +265,8 @@ mod tests {
     fn a_run_without_a_set_says_why_and_one_that_nobody_heard_start_is_not_complete() {
         let (mut runs, mut out) = (Runs::new(), Vec::new());
         runs.found_running(0.0);
-        runs.stop(moment(900.0), "supply-air", "it drifted", &mut out);
-        runs.start(moment(2_000.0), 2_000.0, "supply-air", &mut out);
+        runs.stop(Some(moment(900.0)), "supply-air", "it drifted", &mut out);
+        runs.start(Some(moment(2_000.0)), 2_000.0, "supply-air", &mut out);
         let why = |event: &SignalEvent| {
             matches!(event, SignalEvent::Remark { event: "run_never_settled", detail, .. }
                 if detail == "it drifted")
@@ -280,7 +280,7 @@ mod tests {
     fn a_defrost_is_news_once_a_run() {
         let mut runs = Runs::new();
         assert!(!runs.defrosts());
-        runs.start(moment(0.0), 0.0, "", &mut Vec::new());
+        runs.start(Some(moment(0.0)), 0.0, "", &mut Vec::new());
         assert!(runs.defrosts() && !runs.defrosts());
     }
 }

@@ -392,11 +392,12 @@ mod tests {
     }
 
     fn sets(told: &[(f64, SignalEvent)]) -> Vec<&SettledSet> {
-        let set = |event| match event {
-            &SignalEvent::SettledSet(ref set) => Some(set),
-            _ => None,
-        };
-        told.iter().filter_map(|(_, event)| set(event)).collect()
+        told.iter()
+            .filter_map(|(_, event)| match event {
+                SignalEvent::SettledSet(set) => Some(set),
+                _ => None,
+            })
+            .collect()
     }
 
     #[test]
