@@ -135,6 +135,14 @@ impl Cycles {
         self.witnesses.push(Witness::new(role, lag_s));
     }
 
+    /// Gives a channel another role, as when it became known whether the unit cools or heats.
+    pub fn set_role(&mut self, which: usize, role: Role) {
+        let witness = &mut self.witnesses[which];
+        witness.role = role;
+        witness.swing_k = witness.swing_k.max(4.0 + 2.0 * role.weight);
+        (witness.rest_k, witness.farthest_k) = (None, 0.0);
+    }
+
     /// What is known of the compressor now.
     pub const fn compressor(&self) -> Compressor {
         self.compressor
@@ -205,7 +213,8 @@ impl Cycles {
         }
     }
 
-    fn electricity_heard(&self, t: f64) -> bool {
+    /// Whether the compressor's own current or power is heard.
+    pub fn electricity_heard(&self, t: f64) -> bool {
         self.witnesses.iter().any(|witness| {
             witness.role.electric == Some(Electric::Compressor)
                 && witness.runs.is_some()
@@ -416,8 +425,11 @@ impl Levels {
             }
         }
         let split = difference(self.back, self.supply).map(f64::abs);
-        let rise = difference(self.leaving, self.outdoor)
-            .map(|k| if mode == Mode::Heating { -k } else { k });
+        let rise = difference(self.leaving, self.outdoor).map(|k| match mode {
+            Mode::Cooling => k,
+            Mode::Heating => -k,
+            Mode::Auto => k.abs(),
+        });
         let lift = difference(self.discharge, self.suction);
         let runs = [
             rise.is_some_and(|k| k > 5.0),

@@ -3,6 +3,10 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
+use crate::engine::channel::{Channel, Position};
+use crate::engine::reading::SettledSet;
+use crate::units::quantity::QuantityKind;
+
 /// Fewest runs that a trend is laid through (4 to 20; default 5).
 const RUNS_MIN: usize = 5;
 
@@ -94,6 +98,28 @@ pub fn drift(points: &[Point]) -> Option<Drift> {
     })
 }
 
+/// The drift of a measure over settled sets: the last set of each run, at the middle of its stretch.
+/// `measure` gives its value in a set (SI); sets without one are left out.
+pub fn over_sets(
+    sets: &[SettledSet],
+    measure: impl Fn(&SettledSet) -> Option<f64>,
+) -> Option<Drift> {
+    let outdoor_air = Channel::new(Position::OutdoorAir, QuantityKind::Temperature);
+    let mut points: Vec<(Option<u32>, Point)> = Vec::with_capacity(sets.len());
+    for set in sets {
+        let Some(value) = measure(set) else { continue };
+        let at_s = f64::midpoint(set.from.as_secs(), set.to.as_secs());
+        let outdoor = set.value(&outdoor_air).map(|value| value.quantity.get());
+        // Two sets of one run are not two runs.
+        if set.cycle.is_some() && points.last().is_some_and(|(cycle, _)| *cycle == set.cycle) {
+            points.pop();
+        }
+        points.push((set.cycle, Point { at_s, value, outdoor }));
+    }
+    let points: Vec<Point> = points.into_iter().map(|(_, point)| point).collect();
+    drift(&points)
+}
+
 fn centred(mut values: Vec<f64>) -> Vec<f64> {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     for value in &mut values {
@@ -157,5 +183,49 @@ mod tests {
         };
         assert_eq!(drift(&(0..4).map(run).collect::<Vec<_>>()), None);
         assert_eq!(drift(&(0..9).map(run).collect::<Vec<_>>()), None);
+    }
+
+    #[test]
+    fn over_sets_the_last_of_a_run_counts_and_outdoor_air_is_taken_out() {
+        use crate::engine::reading::SettledValue;
+        use crate::units::quantity::Quantity;
+        use crate::units::time::Elapsed;
+        let set = |cycle: u32, at_s: u64, name: &str, value: f64| {
+            let channel: Channel = name.parse().unwrap();
+            SettledSet {
+                number: 1,
+                cycle: Some(cycle),
+                from: Elapsed::from_secs(at_s - 100),
+                to: Elapsed::from_secs(at_s + 100),
+                run_s: None,
+                values: vec![SettledValue {
+                    quantity: Quantity::new(channel.kind, value).unwrap(),
+                    channel,
+                    spread: 0.0,
+                    uncertainty: 0.0,
+                    probe: None,
+                }],
+            }
+        };
+        // Outdoor air zigzags; the measure follows it by half and rises by 0.3 an hour.
+        let weather = [24.0, 27.0, 23.0, 26.0, 22.0, 25.0];
+        let mut sets = Vec::new();
+        for (n, outdoor) in weather.iter().enumerate() {
+            let at_s = 3_600 * (n as u64 + 1);
+            // An earlier set of the same run, wildly off: it must not count.
+            sets.push(set(n as u32, at_s - 600, "outdoor-air.temperature", 60.0));
+            sets.push(set(n as u32, at_s, "outdoor-air.temperature", *outdoor));
+        }
+        let measure = |set: &SettledSet| {
+            let outdoor = set.values[0].quantity.get();
+            let hour = f64::midpoint(set.from.as_secs(), set.to.as_secs()) / 3_600.0;
+            Some(0.5 * outdoor + 0.3 * hour)
+        };
+        let found = over_sets(&sets, measure).unwrap();
+        // Exact but for rounding.
+        assert!((found.per_hour - 0.3).abs() < 1e-9, "{found:?}");
+        assert!((found.per_outdoor_k.unwrap() - 0.5).abs() < 1e-9, "{found:?}");
+        assert_eq!(found.runs, 6);
+        assert_eq!(over_sets(&sets, |_| None), None);
     }
 }

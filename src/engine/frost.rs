@@ -92,3 +92,48 @@ fn long(window: &Window) -> Option<(f64, f64)> {
         (stretch.drift, stretch.drift_margin)
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Half an hour, with a little ripple, that falls by `fall` (K a minute).
+    fn window(from: f64, fall: f64) -> Window {
+        let mut window = Window::new(10.0, 362);
+        for t in 0..1_800 {
+            let t = f64::from(t);
+            window.take(t, from - fall / 60.0 * t + 0.02 * libm::sin(7.0 * t));
+        }
+        window
+    }
+
+    fn check(suction: &Window, coil: Option<&Window>, back: &Window, expected: Option<&str>) {
+        let lines = Lines { suction, evaporating: coil, back: Some(back) };
+        let seen = look(&lines, 0.0, Mode::Cooling);
+        assert_eq!(seen.map(|seen| seen.event()), expected, "{seen:?}");
+        assert_eq!(look(&lines, 0.0, Mode::Heating), None);
+    }
+
+    #[test]
+    fn frost_is_seen_by_its_cold_and_suspected_by_a_fall_of_both() {
+        let (still, falling) = (window(8.0, 0.0), window(8.0, 0.15));
+        let (room, cooling_room) = (window(25.0, 0.0), window(25.0, 0.15));
+        check(&window(-1.0, 0.0), None, &room, Some("icing"));
+        check(&still, Some(&still), &room, None);
+        check(&falling, Some(&falling), &room, Some("icing_suspected"));
+        // Either alone is no suspicion, nor is a fall that the room explains.
+        check(&falling, Some(&still), &room, None);
+        check(&still, Some(&falling), &room, None);
+        check(&falling, None, &room, None);
+        check(&falling, Some(&falling), &cooling_room, None);
+    }
+
+    #[test]
+    fn a_suction_line_that_dips_for_half_a_minute_is_no_frost() {
+        let mut dip = window(4.0, 0.0);
+        for t in 1_800..1_830 {
+            dip.take(f64::from(t), -1.0);
+        }
+        check(&dip, None, &window(25.0, 0.0), None);
+    }
+}

@@ -11,10 +11,10 @@ use crate::units::time::Elapsed;
 /// A run shorter than this is remarked (s). A thermostat that allows 3 starts an hour never makes
 /// one under 300 s: `60/(4·3)` min, the conventional thermostat curve as EnergyPlus has it
 /// (CoilCoolingDXCurveFitSpeed). A flag, not a fault.
-const SHORT_RUN_S: f64 = 300.0;
+pub const SHORT_RUN_S: f64 = 300.0;
 /// A pause shorter than this is remarked (s): two makers' anti-short-cycle timers hold at least
 /// 3 min (manuals unhv09 and hsu-07hv03-r2).
-const SHORT_PAUSE_S: f64 = 180.0;
+pub const SHORT_PAUSE_S: f64 = 180.0;
 /// Starts within an hour beyond which it is remarked: 3, attributed to NEMA DC 3, from memory.
 const STARTS_PER_HOUR_MAX: usize = 3;
 
@@ -134,6 +134,11 @@ impl Runs {
         }
     }
 
+    /// The unit defrosts in the open run; says whether that is news.
+    pub fn defrosts(&mut self) -> bool {
+        self.open.as_mut().is_some_and(|run| !std::mem::replace(&mut run.cycle.defrost, true))
+    }
+
     /// A settled set was taken in the open run.
     pub const fn settled(&mut self) {
         if let Some(run) = &mut self.open {
@@ -203,4 +208,79 @@ fn remark(
 ) {
     let subject = format!("cycle {}", cycle.number);
     out.push(SignalEvent::Remark { at, event, subject, detail });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const fn moment(at_s: f64) -> Moment {
+        Moment { at_s, uncertainty_s: 3.0 }
+    }
+
+    /// Runs from these (start, stop), and what was told of them by name, with the cycles.
+    fn told(runs: &[(f64, f64)]) -> (Vec<&'static str>, Vec<Cycle>) {
+        let (mut all, mut out) = (Runs::new(), Vec::new());
+        for (start, stop) in runs {
+            all.start(Some(moment(*start)), *start, "supply-air", &mut out);
+            all.settled();
+            all.stop(Some(moment(*stop)), "discharge-line", "it drifted", &mut out);
+        }
+        all.finish(&mut out);
+        let (mut names, mut cycles) = (Vec::new(), Vec::new());
+        for event in out {
+            match event {
+                SignalEvent::Remark { event, .. } => names.push(event),
+                SignalEvent::Cycle(cycle) => cycles.push(cycle),
+                _ => {}
+            }
+        }
+        (names, cycles)
+    }
+
+    #[test]
+    fn a_run_ends_with_the_next_start_and_the_last_one_stays_open() {
+        let (names, cycles) = told(&[(100.0, 700.0), (1_500.0, 2_400.0)]);
+        assert!(names.is_empty(), "{names:?}");
+        assert_eq!(cycles.len(), 2);
+        assert_eq!(cycles[0].next_start, Some(Elapsed::from_secs(1_500)));
+        assert_eq!((cycles[0].complete, cycles[1].complete), (true, false));
+        assert_eq!((cycles[1].number, cycles[1].start_uncertainty_s), (2, Some(3.0)));
+        assert_eq!(cycles[0].how, "supply-air; discharge-line");
+    }
+
+    #[test]
+    fn short_runs_short_pauses_and_many_starts_are_remarked_at_their_limits() {
+        let check = |runs: &[(f64, f64)], expected: &[&str]| assert_eq!(told(runs).0, expected);
+        check(&[(0.0, 299.0)], &["short_run"]);
+        check(&[(0.0, 300.0)], &[]);
+        check(&[(0.0, 600.0), (779.0, 1_500.0)], &["short_pause"]);
+        check(&[(0.0, 600.0), (780.0, 1_500.0)], &[]);
+        let four = |apart: f64| [0.0, 1.0, 2.0, 3.0].map(|n| (n * apart, n * apart + 500.0));
+        check(&four(1_000.0), &["many_starts"]);
+        check(&four(1_201.0), &[]);
+    }
+
+    #[test]
+    fn a_run_without_a_set_says_why_and_one_that_nobody_heard_start_is_not_complete() {
+        let (mut runs, mut out) = (Runs::new(), Vec::new());
+        runs.found_running(0.0);
+        runs.stop(Some(moment(900.0)), "supply-air", "it drifted", &mut out);
+        runs.start(Some(moment(2_000.0)), 2_000.0, "supply-air", &mut out);
+        let why = |event: &SignalEvent| {
+            matches!(event, SignalEvent::Remark { event: "run_never_settled", detail, .. }
+                if detail == "it drifted")
+        };
+        assert!(out.iter().any(why), "{out:?}");
+        let Some(SignalEvent::Cycle(cycle)) = out.last() else { panic!("{out:?}") };
+        assert_eq!((cycle.start, cycle.complete, cycle.settled), (None, false, false));
+    }
+
+    #[test]
+    fn a_defrost_is_news_once_a_run() {
+        let mut runs = Runs::new();
+        assert!(!runs.defrosts());
+        runs.start(Some(moment(0.0)), 0.0, "", &mut Vec::new());
+        assert!(runs.defrosts() && !runs.defrosts());
+    }
 }

@@ -102,3 +102,79 @@ fn pool(known: &mut SettledValue, other: &SettledValue, count: f64) {
     known.uncertainty = (a * a + b * b).sqrt() / (count + 1.0);
     known.spread = known.spread.max(other.spread);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::window::Window;
+
+    fn window(value: f64) -> Window {
+        let mut window = Window::new(10.0, 40);
+        for t in 0..301 {
+            // A ripple of ±0.1 K that each block averages to nothing.
+            let ripple = if t % 2 == 0 { 0.1 } else { -0.1 };
+            window.take(f64::from(t), value + ripple);
+        }
+        window
+    }
+
+    fn made(parts: &[(&str, f64, Instrument, f64)]) -> SettledSet {
+        let channels: Vec<Channel> = parts.iter().map(|part| part.0.parse().unwrap()).collect();
+        let windows: Vec<Window> = parts.iter().map(|part| window(part.1)).collect();
+        let parts: Vec<Part<'_>> = parts
+            .iter()
+            .zip(channels.iter().zip(&windows))
+            .map(|((_, _, instrument, unit), (channel, window))| Part {
+                channel,
+                blocks: window.blocks(),
+                instrument,
+                unit_per_k: *unit,
+                scatter_k: 0.1,
+                probe: None,
+            })
+            .collect();
+        settled_set(3, Some(2), (100.0, 300.0), Some(40.0), &parts)
+    }
+
+    const fn instrument(accuracy: f64, resolution: f64) -> Instrument {
+        Instrument { accuracy, resolution, time_constant_s: None }
+    }
+
+    #[test]
+    fn a_value_is_the_mean_with_the_probe_s_accuracy_as_a_rectangle() {
+        let set = made(&[("supply-air.temperature", 14.0, instrument(0.6, 0.1), 1.0)]);
+        let value = &set.values[0];
+        assert!((value.quantity.get() - 14.0).abs() < 1e-9);
+        // 0.6/√3; the blocks' means do not scatter.
+        assert!((value.uncertainty - 0.6 / 3.0_f64.sqrt()).abs() < 1e-6, "{value:?}");
+        assert!((value.spread - 0.1).abs() < 0.001, "{value:?}");
+        assert_eq!((set.number, set.cycle, set.run_s), (3, Some(2), Some(260.0)));
+    }
+
+    #[test]
+    fn without_a_stated_accuracy_the_rounding_remains() {
+        let set = made(&[("supply-air.temperature", 14.0, instrument(0.0, 0.5), 1.0)]);
+        assert!((set.values[0].uncertainty - 0.5 / 12.0_f64.sqrt()).abs() < 1e-6);
+    }
+
+    #[test]
+    fn a_pressure_comes_back_in_pascals() {
+        // 33 K of 28 kPa each.
+        let set = made(&[("suction-line.pressure", 33.0, instrument(7_000.0, 0.0), 28_000.0)]);
+        let value = &set.values[0];
+        assert!((value.quantity.get() - 924_000.0).abs() < 1e-3, "{value:?}");
+        assert!((value.uncertainty - 7_000.0 / 3.0_f64.sqrt()).abs() < 1.0, "{value:?}");
+        assert!((value.spread - 2_800.0).abs() < 30.0, "{value:?}");
+    }
+
+    #[test]
+    fn two_probes_of_one_channel_are_averaged_and_err_apart() {
+        let probe = instrument(0.6, 0.0);
+        let name = "supply-air.temperature";
+        let set = made(&[(name, 14.0, probe, 1.0), (name, 15.0, probe, 1.0)]);
+        assert_eq!(set.values.len(), 1);
+        assert!((set.values[0].quantity.get() - 14.5).abs() < 1e-9);
+        let expected = 0.6 / 3.0_f64.sqrt() / 2.0_f64.sqrt();
+        assert!((set.values[0].uncertainty - expected).abs() < 1e-6, "{set:?}");
+    }
+}

@@ -230,3 +230,76 @@ pub fn student_95(freedom: f64) -> f64 {
         z + z * (z * z + 1.0) / (4.0 * freedom)
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::window::Window;
+
+    const LIMITS: Limits =
+        Limits { window_s: 300.0, drift_k_per_s_max: 0.1 / 60.0, spread_k_max: 0.5 };
+
+    /// Readings each second in blocks of ten, with white noise of this half-width.
+    fn blocks(seconds: u32, noise: f64, course: impl Fn(f64) -> f64) -> VecDeque<Block> {
+        let (mut window, mut state) = (Window::new(10.0, 362), 5_u64);
+        for t in 0..seconds {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            let share = (state >> 40) as f64 / f64::from(1 << 24);
+            window.take(f64::from(t), course(f64::from(t)) + noise * (2.0 * share - 1.0));
+        }
+        window.blocks().clone()
+    }
+
+    #[test]
+    fn a_line_gives_its_own_slope_mean_and_spread() {
+        // x = 10 + 0.002·t over 0 to 599 s: mean 10.599; the spread of a ramp is its height, 1.2 K,
+        // over the square root of 12.
+        let stretch = lay(&blocks(601, 0.0, |t| 10.0 + 0.002 * t), 0, 0.0);
+        assert!((stretch.drift - 0.002).abs() < 1e-9, "{stretch:?}");
+        assert!((stretch.mean - 10.599).abs() < 1e-9, "{stretch:?}");
+        assert!((stretch.spread - 1.2 / 12.0_f64.sqrt()).abs() < 0.002, "{stretch:?}");
+    }
+
+    #[test]
+    fn white_noise_gives_the_mean_s_uncertainty_of_the_textbook() {
+        // Uniform noise of ±0.3 K has σ = 0.173 K; of 600 readings σ/√600 = 0.0071 K. The correlation
+        // that is estimated from 60 blocks makes it up to a half wider.
+        let stretch = lay(&blocks(601, 0.3, |_| 10.0), 0, 0.0);
+        assert!((0.005..0.0107).contains(&stretch.mean_uncertainty), "{stretch:?}");
+        assert!((stretch.spread - 0.173).abs() < 0.01, "{stretch:?}");
+    }
+
+    #[test]
+    fn a_channel_stands_as_it_moves() {
+        let check = |blocks: &VecDeque<Block>, step: f64, expected: Stand| {
+            let judgement = judge(blocks, &LIMITS, step);
+            assert_eq!(judgement.stand, expected, "{judgement:?}");
+        };
+        check(&blocks(200, 0.1, |_| 10.0), 0.0, Stand::TooFew);
+        check(&blocks(400, 0.1, |_| 10.0), 0.0, Stand::Holds);
+        check(&blocks(400, 0.1, |t| 10.0 + 0.2 / 60.0 * t), 0.0, Stand::Drifts);
+        check(&blocks(400, 1.0, |_| 10.0), 0.0, Stand::Spreads);
+        // Just at the limit nothing can be shown, so it is not called still.
+        check(&blocks(400, 0.1, |t| 10.0 + 0.1 / 60.0 * t), 0.0, Stand::Growing);
+        // A step of 9 K without noise hides 0.1 K a minute for longer than any window.
+        check(&blocks(400, 0.0, |_| 9.0), 9.0, Stand::CannotShow);
+    }
+
+    #[test]
+    fn the_window_grows_until_a_coarse_probe_can_show_it() {
+        // A step of 1 K may hide 1 K over the window: 600 s at 0.1 K a minute.
+        assert_eq!(judge(&blocks(500, 0.0, |_| 10.0), &LIMITS, 1.0).stand, Stand::Growing);
+        let judgement = judge(&blocks(1_000, 0.0, |_| 10.0), &LIMITS, 1.0);
+        assert_eq!(judgement.stand, Stand::Holds);
+        assert!(judgement.window_s >= 600.0, "{judgement:?}");
+    }
+
+    #[test]
+    fn student_s_quantile_goes_over_smoothly_to_its_expansion() {
+        // 1.695519 for 31 and 1.660234 for 100, from memory of the usual tables. The next term of the
+        // expansion is 1.5e-3 at 31 and a tenth of that at 100.
+        assert!((student_95(31.0) - 1.695_519).abs() < 2e-3);
+        assert!((student_95(100.0) - 1.660_234).abs() < 2e-4);
+        assert_eq!(student_95(0.2), student_95(1.0));
+    }
+}

@@ -5,8 +5,12 @@
 //! gives the same answers whenever it is read.
 
 mod levels;
+mod melting;
+mod mode;
 mod outlook;
+mod second_opinion;
 mod sets;
+mod stage;
 mod track;
 
 use std::collections::VecDeque;
@@ -57,6 +61,14 @@ pub enum SignalEvent {
 #[derive(Debug, Clone)]
 pub struct Signals {
     mode: Mode,
+    /// What is known of it: with `auto` what the data told, once they did.
+    way: Mode,
+    variable_speed: bool,
+    defrost: bool,
+    /// Whether the R-statistic was asked in this run.
+    opinion_asked: bool,
+    /// When the speed of the compressor last changed within this run (s).
+    stepped_s: f64,
     settle: Settle,
     limits: Limits,
     tracks: Vec<Track>,
@@ -81,6 +93,11 @@ impl Signals {
     pub fn new(job: &Job) -> Self {
         Self {
             mode: job.mode,
+            way: job.mode,
+            variable_speed: job.unit.variable_speed,
+            defrost: false,
+            opinion_asked: false,
+            stepped_s: f64::NEG_INFINITY,
             settle: job.settle.clone(),
             limits: Limits {
                 window_s: job.settle.window.as_secs_f64(),
@@ -114,7 +131,7 @@ impl Signals {
         probe: Option<ProbeId>,
     ) -> ChannelId {
         let id = u16::try_from(self.tracks.len()).expect("a unit has no 65,536 channels");
-        let role = Role::of(channel, self.mode);
+        let role = Role::of(channel, self.way);
         self.cycles.add(role, instrument.time_constant_s);
         let window_s = self.limits.window_s;
         self.tracks.push(Track::new(channel.clone(), role, instrument, probe, window_s));
@@ -143,6 +160,7 @@ impl Signals {
         self.take_last_set(from.as_secs());
         self.runs.cut(&mut self.queue);
         self.cycles.lost();
+        self.defrost = false;
         for track in &mut self.tracks {
             track.smoother.restart();
         }
@@ -160,8 +178,13 @@ impl Signals {
     /// A moment of the grid: judges, and tells what there is to tell up to `at`.
     pub fn tick(&mut self, at: Elapsed, out: &mut Vec<SignalEvent>) {
         self.now_s = at.as_secs();
+        self.ask_mode();
         self.ask_levels();
         let fresh = self.judge_all();
+        if fresh {
+            self.look_for_stage();
+            self.look_for_defrost();
+        }
         let state = self.current_state();
         if fresh || state != self.state {
             self.foretell();
@@ -170,6 +193,7 @@ impl Signals {
         if state == State::Settled && fresh {
             self.hold_set();
         }
+        self.opinion_on(state);
         out.append(&mut self.queue);
         if state != self.state {
             self.state = state;
@@ -238,15 +262,20 @@ impl Signals {
         let at_s = change.moment.map_or(told_s, |moment| moment.at_s);
         if change.runs {
             self.candidates.clear();
+            self.opinion_asked = false;
             self.last_set_s = None;
             self.runs.start(change.moment, at_s, &how, &mut self.queue);
         } else {
             let margin = change.moment.map_or(0.0, |moment| 2.0 * moment.uncertainty_s);
             self.take_last_set(at_s - BEFORE_STOP_S.max(margin));
+            if !std::mem::replace(&mut self.opinion_asked, true) {
+                self.second_opinion(false);
+            }
             let reason = self.why_not();
             self.runs.stop(change.moment, &how, &reason, &mut self.queue);
         }
         self.restart_windows(at_s, false);
+        self.defrost = false;
     }
 
     fn names(&self, witnesses: &[usize]) -> String {
@@ -287,6 +316,9 @@ impl Signals {
     }
 
     fn current_state(&self) -> State {
+        if self.defrost {
+            return State::Defrost;
+        }
         let run_s = match self.cycles.compressor() {
             Compressor::Unknown => return State::Unknown,
             Compressor::Off(_) => {
@@ -312,5 +344,191 @@ impl Signals {
             (true, false) => State::Settled,
             (false, _) => State::Settling,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::quantity::Quantity;
+
+    /// Invented channels, one value of each a second, from a course of time (s).
+    fn listen(
+        mode: Mode,
+        seconds: u64,
+        channels: &[(&str, &dyn Fn(f64) -> f64)],
+    ) -> (Signals, Vec<(f64, SignalEvent)>) {
+        let mut signals = Signals::new(&Job { mode, ..Job::default() });
+        let instrument = Instrument { accuracy: 0.3, resolution: 0.0, time_constant_s: None };
+        for (name, _) in channels {
+            signals.add_channel(&name.parse().unwrap(), instrument, None);
+        }
+        let (mut told, mut out, mut state) = (Vec::new(), Vec::new(), 1_u64);
+        for second in 0..seconds {
+            for (which, (name, course)) in channels.iter().enumerate() {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                let noise = (state >> 40) as f64 / f64::from(1 << 24) - 0.5;
+                let kind = name.parse::<Channel>().unwrap().kind;
+                let quantity = Quantity::new(kind, course(second as f64) + 0.1 * noise).unwrap();
+                let (at, channel) = (Elapsed::from_secs(second), ChannelId(which as u16));
+                signals.take(&Reading { at, channel, quantity });
+            }
+            signals.tick(Elapsed::from_secs(second), &mut out);
+            told.extend(out.drain(..).map(|event| (second as f64, event)));
+        }
+        signals.finish(Elapsed::from_secs(seconds), &mut out);
+        told.extend(out.drain(..).map(|event| (seconds as f64, event)));
+        (signals, told)
+    }
+
+    /// From `from` to `to` (both levels) by an exponential that begins at `at` (s).
+    fn goes(from: f64, to: f64, at: f64, t: f64) -> f64 {
+        from + (to - from) * (1.0 - libm::exp(-(t - at).max(0.0) / 60.0))
+    }
+
+    fn remarks<'a>(told: &'a [(f64, SignalEvent)], name: &str) -> Vec<&'a SignalEvent> {
+        let is = |event: &&SignalEvent| matches!(event, SignalEvent::Remark { event, .. } if *event == name);
+        told.iter().map(|(_, event)| event).filter(is).collect()
+    }
+
+    fn sets(told: &[(f64, SignalEvent)]) -> Vec<&SettledSet> {
+        told.iter()
+            .filter_map(|(_, event)| match event {
+                SignalEvent::SettledSet(set) => Some(set),
+                _ => None,
+            })
+            .collect()
+    }
+
+    #[test]
+    fn no_set_reaches_across_the_step_of_a_second_stage() {
+        // Supply air moves by less than the limits see; the current tells.
+        let (_, told) = listen(
+            Mode::Cooling,
+            3_000,
+            &[
+                ("outdoor-unit.current", &|t| {
+                    if t < 100.0 {
+                        0.2
+                    } else if t < 1_500.0 {
+                        6.0
+                    } else {
+                        9.0
+                    }
+                }),
+                ("return-air.temperature", &|_| 25.0),
+                ("supply-air.temperature", &|t| {
+                    goes(25.0, 14.0, 100.0, t) - goes(0.0, 0.2, 1_500.0, t)
+                }),
+            ],
+        );
+        assert_eq!(remarks(&told, "stage_changed").len(), 1, "{told:?}");
+        let sets = sets(&told);
+        assert!(sets.len() == 2 && sets[0].to.as_secs() < 1_500.0, "{sets:?}");
+        assert!(sets[1].from.as_secs() >= 1_490.0, "{sets:?}");
+    }
+
+    #[test]
+    fn with_auto_the_air_tells_heating_from_cooling() {
+        for (supply, expected) in [(42.0, Mode::Heating), (12.0, Mode::Cooling)] {
+            let (signals, told) = listen(
+                Mode::Auto,
+                1_500,
+                &[
+                    ("outdoor-unit.power", &|t| if t < 100.0 { 20.0 } else { 2_000.0 }),
+                    ("return-air.temperature", &|_| 21.0),
+                    ("supply-air.temperature", &move |t| goes(21.0, supply, 100.0, t)),
+                ],
+            );
+            assert_eq!((signals.way, signals.state()), (expected, State::Settled));
+            assert_eq!(remarks(&told, "mode").len(), 1);
+        }
+    }
+
+    #[test]
+    fn with_auto_and_air_alone_later_starts_are_heard_in_either_mode() {
+        let (signals, told) = listen(
+            Mode::Auto,
+            4_000,
+            &[
+                ("return-air.temperature", &|_| 21.0),
+                ("supply-air.temperature", &|t| {
+                    if t < 1_400.0 {
+                        42.0
+                    } else if t < 2_400.0 {
+                        goes(42.0, 21.0, 1_400.0, t)
+                    } else {
+                        goes(21.0, 42.0, 2_400.0, t)
+                    }
+                }),
+            ],
+        );
+        assert_eq!(signals.way, Mode::Heating);
+        let starts: Vec<f64> = told
+            .iter()
+            .filter_map(|(_, event)| match event {
+                SignalEvent::Cycle(cycle) => cycle.start.map(Elapsed::as_secs),
+                _ => None,
+            })
+            .collect();
+        assert!(matches!(starts[..], [at] if (at - 2_400.0).abs() < 15.0), "{starts:?}");
+    }
+
+    #[test]
+    fn a_defrost_is_a_state_of_its_own_and_marks_its_run() {
+        // From 1500 to 1800 s the circuit is turned round; the compressor runs on.
+        let turned = |warm: f64, cold: f64| {
+            move |t: f64| {
+                if t < 1_500.0 {
+                    warm
+                } else if t < 1_800.0 {
+                    goes(warm, cold, 1_500.0, t)
+                } else {
+                    goes(cold, warm, 1_800.0, t)
+                }
+            }
+        };
+        let (supply, coil) = (turned(38.0, 16.0), turned(-6.0, 15.0));
+        let (signals, told) = listen(
+            Mode::Heating,
+            3_000,
+            &[
+                ("outdoor-unit.current", &|t| if t < 60.0 { 0.2 } else { 6.0 }),
+                ("supply-air.temperature", &supply),
+                ("outdoor-coil.temperature", &coil),
+            ],
+        );
+        let states: Vec<(f64, State)> = told
+            .iter()
+            .filter_map(|(at, event)| match event {
+                SignalEvent::State(state) => Some((*at, *state)),
+                _ => None,
+            })
+            .collect();
+        let begun = states.iter().find(|(_, state)| *state == State::Defrost).unwrap().0;
+        assert!((1_500.0..1_620.0).contains(&begun), "{states:?}");
+        assert_eq!(signals.state(), State::Settled);
+        let marked = |event: &SignalEvent| matches!(event, SignalEvent::Cycle(c) if c.defrost);
+        assert!(told.iter().any(|(_, event)| marked(event)));
+        assert_eq!(remarks(&told, "defrost").len(), 1);
+    }
+
+    #[test]
+    fn the_r_statistic_is_remarked_where_it_disagrees_and_does_not_veto() {
+        // Noise of 0.03 K over a drift of 0.05 K a minute: within the limit, and no steady state.
+        let run = |drift: f64| {
+            listen(
+                Mode::Cooling,
+                1_500,
+                &[
+                    ("outdoor-unit.current", &|t| if t < 60.0 { 0.2 } else { 6.0 }),
+                    ("supply-air.temperature", &move |t| 14.0 + drift / 60.0 * t),
+                ],
+            )
+        };
+        let (signals, told) = run(0.05);
+        assert_eq!(signals.state(), State::Settled);
+        assert_eq!(remarks(&told, "r_statistic_disagrees").len(), 1);
+        assert!(remarks(&run(0.0).1, "r_statistic_disagrees").is_empty());
     }
 }

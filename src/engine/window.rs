@@ -18,11 +18,13 @@ pub struct Block {
     pub within: f64,
     /// How many readings.
     pub readings: u32,
+    /// The last reading as it was (K).
+    pub last: f64,
 }
 
 impl Block {
     const fn of(t: f64, x: f64) -> Self {
-        Self { from_s: t, to_s: t, t, x, within: 0.0, readings: 1 }
+        Self { from_s: t, to_s: t, t, x, within: 0.0, readings: 1, last: x }
     }
 
     fn add(&mut self, t: f64, x: f64) {
@@ -33,6 +35,7 @@ impl Block {
         self.x += off * share;
         self.within += off * (x - self.x);
         self.to_s = t;
+        self.last = x;
     }
 }
 

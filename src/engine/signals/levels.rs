@@ -21,7 +21,7 @@ impl Signals {
         {
             return;
         }
-        let Some(runs) = self.levels().runs(self.mode) else { return };
+        let Some(runs) = self.levels().runs(self.way) else { return };
         if let Some(change) = self.cycles.infer(runs) {
             if change.runs {
                 self.runs.found_running(self.first_s.unwrap_or(self.now_s));
@@ -81,7 +81,7 @@ impl Signals {
                 back: back.map(|track| &track.window),
             },
             self.settle.frost.get(),
-            self.mode,
+            self.way,
         );
         if let Some(seen) = seen
             && run.frost_told(&seen)
