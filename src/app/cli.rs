@@ -9,7 +9,7 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, decode, demo, diagnose, import, listen, note, profile, replay, saturation, watch,
+    air, decode, demo, diagnose, import, listen, note, profile, replay, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -59,6 +59,8 @@ enum Command {
     Saturation(saturation::Args),
     /// Properties of moist air.
     Air(air::Args),
+    /// Prints a systemd unit that watches a job.
+    Service(service::Args),
 }
 
 /// Runs the command that the arguments name and says how it ended.
@@ -102,6 +104,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, json, out),
         Command::Saturation(args) => saturation::run(args, json, out),
         Command::Air(args) => air::run(args, json, out),
+        Command::Service(args) => service::run(args, json, out),
     }
 }
 

@@ -18,6 +18,7 @@ pub mod profile;
 pub mod replay;
 pub mod saturation;
 pub mod screen;
+pub mod service;
 pub mod shutdown;
 pub mod tell;
 pub mod visit;
