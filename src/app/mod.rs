@@ -3,6 +3,7 @@
 pub mod air;
 pub mod barometer;
 pub mod cli;
+pub mod compare;
 pub mod connect;
 pub mod decode;
 pub mod demo;

@@ -105,7 +105,6 @@ fn unit(file: &JobFile, program: &Path, job: &Path, user: Option<&str>) -> Resul
         "# Made by `settled service`; put it into /etc/systemd/system/settled.service.\n\
          [Unit]\n\
          Description=Watches the probes at {site}\n\
-         Documentation=man:settled(1)\n\
          Wants=bluetooth.service\n\
          After=dbus.service bluetooth.service\n\
          \n\
