@@ -1,6 +1,6 @@
 //! A job file: its shape, and what is read from it.
 //!
-//! [`RawJob`] is what a person wrote; [`JobFile`] is the same, checked, in quantities and lengths
+//! `RawJob` is what a person wrote; [`JobFile`] is the same, checked, in quantities and lengths
 //! of time. Only the latter leaves this file.
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -22,6 +22,7 @@ pub mod screen;
 pub mod service;
 pub mod shutdown;
 pub mod tell;
+pub mod trend;
 pub mod visit;
 pub mod watch;
 pub mod wording;

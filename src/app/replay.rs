@@ -14,6 +14,7 @@ use crate::app::job::JobFile;
 use crate::app::profile;
 use crate::app::screen::Screen;
 use crate::app::tell::{self, Teller};
+use crate::app::trend::Trends;
 use crate::edge::clock;
 use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{Folder, Manifest};
@@ -182,7 +183,8 @@ fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(
         teller = teller.without_readings();
     }
     let session = Session::new(recorded.file.job.clone(), profiles, None);
-    let mut run = Run { session, teller, screen, last: None };
+    let trends = Trends::default();
+    let mut run = Run { session, teller, screen, trends, last: None };
     run.rows(&mut recorded.rows, files.as_mut(), args, out)?;
     run.session.finish();
     run.say(files.as_mut(), out)?;
@@ -234,6 +236,7 @@ struct Run {
     session: Session,
     teller: Teller,
     screen: Option<Screen>,
+    trends: Trends,
     last: Option<Diagnosis>,
 }
 
@@ -286,6 +289,7 @@ impl Run {
                 files.take(&output).map_err(Failure::world)?;
             }
             self.teller.tell(&self.session, &output, out).map_err(Failure::world)?;
+            self.trends.take(&output);
             if let Output::Diagnosis(diagnosis) = output {
                 self.last = Some(diagnosis);
             }
@@ -303,12 +307,14 @@ impl Run {
     ) -> io::Result<()> {
         let counts = self.session.counts();
         if json {
+            self.trends.json().iter().try_for_each(|line| writeln!(out, "{line}"))?;
             return writeln!(out, "{}", tell::summary(counts));
         }
         match &self.last {
             Some(diagnosis) => findings::write(diagnosis, recorded.file.units, false, out)?,
             None => writeln!(out, "No run settled; nothing can be said of the unit.")?,
         }
+        self.trends.write(recorded.file.units, out)?;
         writeln!(
             out,
             "\n{} rows: {} readings, {} refused, {} runs, {} settled sets.",

@@ -1,7 +1,7 @@
 //! The radio: what probes advertise, and what connected ones tell.
 //!
 //! Nothing here decides. One thread runs the engine's supervisor and hands on what is heard; a
-//! second ([`hands`]) has a runtime of its own and makes the calls into the Bluetooth library, each
+//! second (`hands`) has a runtime of its own and makes the calls into the Bluetooth library, each
 //! with a time limit; on Linux a third watches the system bus. A hang or a panic in the library
 //! therefore stops neither the supervisor nor the rest of the program.
 

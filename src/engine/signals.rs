@@ -4,37 +4,30 @@
 //! What it says depends on readings and on the ticks of a regular grid only, so the same record
 //! gives the same answers whenever it is read.
 
+mod levels;
+mod outlook;
+mod sets;
+mod track;
+
 use std::collections::VecDeque;
 
-use crate::engine::approach::{Approach, approach};
-use crate::engine::channel::{Channel, Position};
-use crate::engine::cycle::{Change, Compressor, Cycles, Levels};
-use crate::engine::frost;
-use crate::engine::hunting::{Hunt, hunt};
+use crate::engine::channel::Channel;
+use crate::engine::cycle::{Change, Compressor, Cycles};
 use crate::engine::job::{Job, Mode, Settle};
-use crate::engine::progress::{self, ChannelProgress, Left, Progress};
+use crate::engine::progress::Progress;
 use crate::engine::reading::{
     ChannelId, Cycle, Instrument, ProbeId, Reading, Sample, SettledSet, State,
 };
 use crate::engine::role::Role;
-use crate::engine::run::{Run, Runs};
-use crate::engine::set::{Part, settled_set};
-use crate::engine::settle::{GROWTH, Judgement, Limits, Stand, judge};
-use crate::engine::smooth::{Smoother, Taken};
-use crate::engine::window::Window;
+use crate::engine::run::Runs;
+use crate::engine::settle::Limits;
+use crate::engine::smooth::Taken;
 use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
+use track::Track;
 
-/// How many blocks the shortest window has (10 to 60; default 30).
-const BLOCKS_A_WINDOW: usize = 30;
 /// A run this short is `starting`: too short to judge anything (s, 30 to 300; default 120).
 const STARTING_S: f64 = 120.0;
-/// Levels are asked whether the compressor runs once this much was heard (s, default 90).
-const LEVELS_S: f64 = 90.0;
-/// How often an approach is fitted anew (s, 10 to 120; default 20).
-const FORETELL_S: f64 = 20.0;
-/// How many sets are held back, so that one from before a stop that is told late can be taken.
-const CANDIDATES_MAX: usize = 64;
 /// Readings this close before a stop are not part of a set (s, 0 to 60; default 10).
 const BEFORE_STOP_S: f64 = 10.0;
 
@@ -58,25 +51,6 @@ pub enum SignalEvent {
         /// The rest, in words.
         detail: String,
     },
-}
-
-/// One channel on its way.
-#[derive(Debug, Clone)]
-struct Track {
-    channel: Channel,
-    role: Role,
-    instrument: Instrument,
-    probe: Option<ProbeId>,
-    smoother: Smoother,
-    window: Window,
-    fresh_block: bool,
-    judgement: Judgement,
-    /// Whether it held when it was last shown either way.
-    holds: bool,
-    hunt: Option<Hunt>,
-    approach: Option<Approach>,
-    foretold_s: f64,
-    last_s: f64,
 }
 
 /// All channels' smoothing, settling and cycles.
@@ -141,27 +115,9 @@ impl Signals {
     ) -> ChannelId {
         let id = u16::try_from(self.tracks.len()).expect("a unit has no 65,536 channels");
         let role = Role::of(channel, self.mode);
-        let blocks = BLOCKS_A_WINDOW * GROWTH[GROWTH.len() - 1] as usize + 2;
         self.cycles.add(role, instrument.time_constant_s);
-        self.tracks.push(Track {
-            channel: channel.clone(),
-            role,
-            instrument,
-            probe,
-            smoother: Smoother::new(instrument, role.unit_per_k),
-            window: Window::new(self.limits.window_s / BLOCKS_A_WINDOW as f64, blocks),
-            fresh_block: false,
-            judgement: Judgement {
-                stand: Stand::TooFew,
-                stretch: None,
-                window_s: self.limits.window_s,
-            },
-            holds: false,
-            hunt: None,
-            approach: None,
-            foretold_s: f64::NEG_INFINITY,
-            last_s: f64::NEG_INFINITY,
-        });
+        let window_s = self.limits.window_s;
+        self.tracks.push(Track::new(channel.clone(), role, instrument, probe, window_s));
         ChannelId(id)
     }
 
@@ -309,63 +265,7 @@ impl Signals {
         self.settling_since_s = from_s;
         self.candidates.clear();
         for track in &mut self.tracks {
-            if all {
-                track.window.restart();
-            } else {
-                track.window.trim_before(from_s);
-            }
-            track.holds = false;
-            track.hunt = None;
-            track.approach = None;
-            track.foretold_s = f64::NEG_INFINITY;
-            track.judgement.stand = Stand::TooFew;
-            track.judgement.stretch = None;
-        }
-    }
-
-    /// Where no turn was heard, clear levels tell whether the compressor runs.
-    fn ask_levels(&mut self) {
-        if self.cycles.compressor() != Compressor::Unknown
-            || self.first_s.is_none_or(|first| self.now_s - first < LEVELS_S)
-        {
-            return;
-        }
-        let Some(runs) = self.levels().runs(self.mode) else { return };
-        if let Some(change) = self.cycles.infer(runs) {
-            if change.runs {
-                self.runs.found_running(self.first_s.unwrap_or(self.now_s));
-                self.settling_since_s = self.first_s.unwrap_or(self.now_s);
-            } else {
-                self.runs.found_resting();
-            }
-        }
-    }
-
-    fn levels(&self) -> Levels {
-        let at = Elapsed::from_ms((self.now_s * 1000.0) as u64);
-        let sample = |position: &Position, kind: QuantityKind| {
-            self.tracks.iter().enumerate().find_map(|(which, track)| {
-                let here = track.channel.place.position == *position && track.channel.kind == kind;
-                if here { track.smoother.sample(ChannelId(which as u16), at) } else { None }
-            })
-        };
-        let celsius = |position: Position| {
-            sample(&position, QuantityKind::Temperature).map(|sample| sample.level)
-        };
-        let pascals = |position: Position| {
-            sample(&position, QuantityKind::Pressure).map(|sample| sample.level)
-        };
-        let supply = sample(&Position::SupplyAir, QuantityKind::Temperature);
-        Levels {
-            discharge: celsius(Position::DischargeLine),
-            suction: celsius(Position::SuctionLine),
-            supply: supply.map(|sample| sample.level),
-            back: celsius(Position::MixedAir).or_else(|| celsius(Position::ReturnAir)),
-            leaving: celsius(Position::CondenserLeavingAir),
-            outdoor: celsius(Position::OutdoorAir),
-            low_pa: pascals(Position::SuctionLine),
-            high_pa: pascals(Position::LiquidLine).or_else(|| pascals(Position::DischargeLine)),
-            supply_holds: supply.is_none_or(|sample| sample.rate.abs() < 0.3 / 60.0),
+            track.settle_from(from_s, all);
         }
     }
 
@@ -373,62 +273,12 @@ impl Signals {
     fn judge_all(&mut self) -> bool {
         let mut fresh = false;
         for track in &mut self.tracks {
-            if !std::mem::take(&mut track.fresh_block) {
-                continue;
-            }
-            fresh = true;
-            let stated = track.instrument.resolution / track.role.unit_per_k;
-            let step = if stated > 0.0 { stated } else { track.window.step() };
-            let step = if step.is_finite() { step } else { 0.0 };
-            track.judgement = judge(track.window.blocks(), &self.limits, step);
-            track.holds = match track.judgement.stand {
-                Stand::Holds => true,
-                // Not shown either way: what was shown before stands.
-                Stand::Growing => track.holds,
-                _ => false,
-            };
-            let matters = track.role.matters && !track.holds;
-            track.hunt = if matters { hunt(track.window.blocks()) } else { None };
+            fresh |= track.judge(&self.limits);
         }
         if fresh && matches!(self.cycles.compressor(), Compressor::On(_)) {
             self.look_for_frost();
         }
         fresh
-    }
-
-    fn look_for_frost(&mut self) {
-        let Some(run) = self.runs.open_mut() else { return };
-        let find = |position: &Position, kind: QuantityKind| {
-            let is = |track: &&Track| {
-                track.channel.place.position == *position && track.channel.kind == kind
-            };
-            self.tracks.iter().find(is)
-        };
-        let Some(suction) = find(&Position::SuctionLine, QuantityKind::Temperature) else {
-            return;
-        };
-        let evaporating = find(&Position::SuctionLine, QuantityKind::Pressure)
-            .or_else(|| find(&Position::IndoorCoil, QuantityKind::Temperature));
-        let back = find(&Position::ReturnAir, QuantityKind::Temperature);
-        let seen = frost::look(
-            &frost::Lines {
-                suction: &suction.window,
-                evaporating: evaporating.map(|track| &track.window),
-                back: back.map(|track| &track.window),
-            },
-            self.settle.frost.get(),
-            self.mode,
-        );
-        if let Some(seen) = seen
-            && run.frost_told(&seen)
-        {
-            self.queue.push(SignalEvent::Remark {
-                at: Elapsed::from_ms((self.now_s * 1000.0) as u64),
-                event: seen.event(),
-                subject: suction.channel.to_string(),
-                detail: seen.detail(),
-            });
-        }
     }
 
     fn heard(&self, track: &Track) -> bool {
@@ -462,199 +312,5 @@ impl Signals {
             (true, false) => State::Settled,
             (false, _) => State::Settling,
         }
-    }
-
-    fn make_progress(&mut self) {
-        let at = Elapsed::from_ms((self.now_s * 1000.0) as u64);
-        let runs = matches!(self.cycles.compressor(), Compressor::On(_));
-        let run_s = self.now_s - self.settling_since_s;
-        let run_min = self.settle.run_min.as_secs_f64();
-        let mut whole = Progress { share: 1.0, ..Progress::default() };
-        for (which, track) in self.tracks.iter().enumerate() {
-            let id = ChannelId(which as u16);
-            let sample = track.smoother.sample(id, at);
-            let mut one = ChannelProgress {
-                channel: id,
-                matters: track.role.matters,
-                rate_per_min: sample.map(|sample| 60.0 * sample.rate),
-                share: 0.0,
-                reason: String::new(),
-                left: None,
-                forecast: None,
-            };
-            if let Some(approach) = track.approach.filter(|_| runs) {
-                // The fit is a little old by now.
-                let aged = self.now_s - track.foretold_s;
-                let [likely_s, low_s, high_s] = approach.left_s.map(|s| (s - aged).max(0.0));
-                one.left = Some(Left { likely_s, low_s, high_s });
-                let unit = track.role.unit_per_k;
-                one.forecast = Some((approach.level * unit, approach.level_uncertainty * unit));
-            }
-            if runs && sample.is_some() {
-                one.share = if track.holds {
-                    1.0
-                } else {
-                    progress::share(&track.judgement, &self.limits, run_s)
-                };
-                one.reason = self.channel_reason(track);
-            } else if sample.is_none() {
-                "not heard".clone_into(&mut one.reason);
-            }
-            if runs && track.role.matters && self.heard(track) && one.share < whole.share {
-                whole.share = one.share;
-                whole.held_up_by = Some(id);
-            }
-            whole.channels.push(one);
-        }
-        if run_s < run_min {
-            whole.share = whole.share.min((run_s / run_min).max(0.0));
-        }
-        if !runs {
-            whole.share = 0.0;
-        }
-        whole.reason = self.whole_reason(whole.held_up_by, run_s);
-        whole.left = self.time_left(&whole.channels, run_s);
-        self.progress = whole;
-    }
-
-    fn channel_reason(&self, track: &Track) -> String {
-        if let Some(hunt) = track.hunt {
-            return format!(
-                "swings by {:.1} K every {:.1} min",
-                hunt.swing_k,
-                hunt.period_s / 60.0
-            );
-        }
-        if track.holds {
-            return "holds still".to_owned();
-        }
-        let unit = track.channel.kind.unit();
-        progress::reason(&track.judgement, &self.limits, unit, track.role.unit_per_k)
-    }
-
-    fn whole_reason(&self, held_up_by: Option<ChannelId>, run_s: f64) -> String {
-        match self.cycles.compressor() {
-            Compressor::Unknown => "whether the compressor runs is not known".to_owned(),
-            Compressor::Off(_) => "the compressor rests".to_owned(),
-            Compressor::On(_) => match held_up_by {
-                Some(id) => {
-                    let track = &self.tracks[usize::from(id.0)];
-                    format!("{} {}", track.channel, self.channel_reason(track))
-                }
-                None if run_s < self.settle.run_min.as_secs_f64() => {
-                    "the compressor has not run long enough".to_owned()
-                }
-                None => "all channels hold still".to_owned(),
-            },
-        }
-    }
-
-    /// Time left for the whole: that of the channel which takes longest; none where any channel
-    /// that is waited for has none.
-    fn time_left(&self, channels: &[ChannelProgress], run_s: f64) -> Option<Left> {
-        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
-            return None;
-        }
-        let least = (self.settle.run_min.as_secs_f64() - run_s).max(0.0);
-        let mut whole = Left { likely_s: least, low_s: least, high_s: least };
-        for (track, progress) in self.tracks.iter().zip(channels) {
-            if !track.role.matters || track.holds || !self.heard(track) {
-                continue;
-            }
-            let left = progress.left?;
-            whole.likely_s = whole.likely_s.max(left.likely_s);
-            whole.low_s = whole.low_s.max(left.low_s);
-            whole.high_s = whole.high_s.max(left.high_s);
-        }
-        Some(whole)
-    }
-
-    /// Fits the approaches of the channels that are waited for, now and then.
-    fn foretell(&mut self) {
-        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
-            return;
-        }
-        for track in self.tracks.iter_mut().filter(|track| track.role.matters) {
-            if track.holds || track.hunt.is_some() {
-                track.approach = None;
-                continue;
-            }
-            if self.now_s - track.foretold_s < FORETELL_S {
-                continue;
-            }
-            track.foretold_s = self.now_s;
-            let margin = track.judgement.stretch.map_or(0.0, |stretch| stretch.drift_margin);
-            track.approach =
-                approach(track.window.blocks(), self.settling_since_s, &self.limits, margin);
-        }
-    }
-
-    /// Makes the set of the latest stretch, and tells one when a run has gone on long enough.
-    fn hold_set(&mut self) {
-        let matters = self.tracks.iter().filter(|track| track.role.matters && self.heard(track));
-        let (mut from_s, mut to_s) = (f64::NEG_INFINITY, f64::INFINITY);
-        for track in matters {
-            let (Some(stretch), Some(last)) =
-                (track.judgement.stretch, track.window.blocks().back())
-            else {
-                return;
-            };
-            from_s = from_s.max(stretch.from_s);
-            to_s = to_s.min(last.to_s);
-        }
-        if to_s - from_s <= 0.5 * self.limits.window_s {
-            return;
-        }
-        let parts: Vec<Part<'_>> = self
-            .tracks
-            .iter()
-            .filter(|track| self.heard(track))
-            .map(|track| Part {
-                channel: &track.channel,
-                blocks: track.window.blocks(),
-                instrument: &track.instrument,
-                unit_per_k: track.role.unit_per_k,
-                scatter_k: track.smoother.scatter_k(),
-                probe: track.probe,
-            })
-            .collect();
-        let run = self.runs.open().map(Run::number);
-        let started = self.runs.open().and_then(Run::started_s);
-        let set = settled_set(self.sets + 1, run, (from_s, to_s), started, &parts);
-        if self.candidates.len() == CANDIDATES_MAX {
-            self.candidates.pop_front();
-        }
-        self.candidates.push_back(set);
-        let since = self.last_set_s.unwrap_or(self.settling_since_s);
-        if to_s - since >= self.settle.set_interval.as_secs_f64() {
-            self.take_last_set(to_s);
-        }
-    }
-
-    /// Tells the last set that ends by `until_s`, when the last one of this run is long past.
-    fn take_last_set(&mut self, until_s: f64) {
-        let interval = self.settle.set_interval.as_secs_f64();
-        let last = self.last_set_s;
-        let fits = |set: &&SettledSet| {
-            let to = set.to.as_secs();
-            to <= until_s && last.is_none_or(|last| to - last >= interval)
-        };
-        if let Some(set) = self.candidates.iter().rev().find(fits).cloned() {
-            self.sets += 1;
-            self.last_set_s = Some(set.to.as_secs());
-            self.runs.settled();
-            self.queue.push(SignalEvent::SettledSet(set));
-        }
-        self.candidates.clear();
-    }
-
-    /// Why the run that ends now has no set, in words.
-    fn why_not(&self) -> String {
-        let waiting = self.tracks.iter().filter(|track| track.role.matters && self.heard(track));
-        let reasons: Vec<String> = waiting
-            .filter(|track| !track.holds)
-            .map(|track| format!("{} {}", track.channel, self.channel_reason(track)))
-            .collect();
-        if reasons.is_empty() { "the run was too short".to_owned() } else { reasons.join("; ") }
     }
 }
