@@ -87,10 +87,12 @@ fn a_marked_change_splits_a_session() {
     let mut text = fs::read_to_string(&received).unwrap();
     let at = |line: &str| line.split(',').next().unwrap().parse::<u64>().unwrap();
     let end = at(text.lines().last().unwrap());
-    text += &format!("{end},,,note,changed,6368617267652070757420726967687420,\r\n");
+    let changed = format!("{end},,,note,changed,6368617267652070757420726967687420,\r\n");
+    text.push_str(&changed);
     for line in fs::read_to_string(good.join("received.csv")).unwrap().lines().skip(1) {
         let (_, rest) = line.split_once(',').unwrap();
-        text += &format!("{},{rest}\r\n", end + at(line));
+        let moved = format!("{},{rest}\r\n", end + at(line));
+        text.push_str(&moved);
     }
     fs::write(&received, text).unwrap();
     let lines = compared(&[path]);
