@@ -9,7 +9,8 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, decode, demo, diagnose, import, listen, note, profile, replay, saturation, watch,
+    air, compare, decode, demo, diagnose, import, listen, note, profile, replay, saturation,
+    service, watch,
 };
 
 /// What the program's help ends with.
@@ -45,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Says what changed between two sessions, or around a marked change.
+    Compare(compare::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
     /// Adds a note, a typed reading or an intervention to a session.
@@ -59,6 +62,8 @@ enum Command {
     Saturation(saturation::Args),
     /// Properties of moist air.
     Air(air::Args),
+    /// Prints a systemd unit that watches a job.
+    Service(service::Args),
 }
 
 /// Runs the command that the arguments name and says how it ended.
@@ -95,6 +100,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),
         Command::Import(args) => import::run(args, json, out),
@@ -102,6 +108,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, json, out),
         Command::Saturation(args) => saturation::run(args, json, out),
         Command::Air(args) => air::run(args, json, out),
+        Command::Service(args) => service::run(args, json, out),
     }
 }
 

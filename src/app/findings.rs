@@ -208,15 +208,15 @@ fn write_measure(
 }
 
 /// How a measure's numbers are shown.
-struct Shape {
+pub(super) struct Shape {
     scale: f64,
     offset: f64,
     decimals: usize,
-    unit: &'static str,
+    pub(super) unit: &'static str,
 }
 
 impl Shape {
-    fn of(unit: &str, units: Units) -> Self {
+    pub(super) fn of(unit: &str, units: Units) -> Self {
         let us = units == Units::Us;
         let made = |scale, offset, decimals, unit| Self { scale, offset, decimals, unit };
         match unit {
@@ -238,11 +238,11 @@ impl Shape {
         }
     }
 
-    fn text(&self, value: f64) -> String {
+    pub(super) fn text(&self, value: f64) -> String {
         format!("{:.*}", self.decimals, value * self.scale + self.offset)
     }
 
-    fn width(&self, value: f64) -> String {
+    pub(super) fn width(&self, value: f64) -> String {
         format!("{:.*}", self.decimals, value * self.scale)
     }
 

@@ -3,6 +3,7 @@
 pub mod air;
 pub mod barometer;
 pub mod cli;
+pub mod compare;
 pub mod connect;
 pub mod decode;
 pub mod demo;
@@ -18,6 +19,7 @@ pub mod profile;
 pub mod replay;
 pub mod saturation;
 pub mod screen;
+pub mod service;
 pub mod shutdown;
 pub mod tell;
 pub mod trend;

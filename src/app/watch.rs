@@ -23,6 +23,7 @@ use crate::edge::bluetooth::{self, RadioMessage, RadioSettings};
 use crate::edge::clock::{SessionClock, Stamp, WallChange};
 use crate::edge::folder::Folder;
 use crate::edge::journal::Notice;
+use crate::edge::service_manager::ServiceManager;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::input::Input;
 use crate::engine::job::ProbeRef;
@@ -108,12 +109,15 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         visit,
         shown: Elapsed::ZERO,
         looked: Elapsed::ZERO,
+        manager: ServiceManager::from_env(),
         named_by_clock,
         last,
         failed,
     };
+    watch.manager.ready();
     let outcome =
         watch.until(&|now| shutdown.asked() || end.is_some_and(|e| now >= e), &inbox, &disk, out);
+    watch.manager.stopping();
     radio.stop();
     let (ended, last, failed) = watch.end(out)?;
     outcome?;
@@ -197,6 +201,7 @@ struct Watch {
     shown: Elapsed,
     /// When it was last looked for notes.
     looked: Elapsed,
+    manager: ServiceManager,
     named_by_clock: bool,
     last: Option<Diagnosis>,
     failed: Option<io::Error>,
@@ -230,6 +235,7 @@ impl Watch {
                 None => self.take(&stamp, Input::Tick, out),
             }
             self.take_notes(&stamp, out);
+            self.manager.alive(stamp.at);
             self.show()?;
         }
         Ok(())

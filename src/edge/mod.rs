@@ -9,5 +9,6 @@ pub mod import_map;
 pub mod journal;
 pub mod readings;
 pub mod rows;
+pub mod service_manager;
 pub mod spool;
 pub mod store;

@@ -6,6 +6,7 @@
 pub mod approach;
 pub mod channel;
 pub mod columns;
+pub mod compare;
 pub mod cycle;
 pub mod decode;
 pub mod defrost;

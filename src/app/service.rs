@@ -1,0 +1,179 @@
+//! `settled service`: a systemd unit that watches a job.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use crate::app::exit::{Exit, Failure};
+use crate::app::job::JobFile;
+
+/// The state folder that systemd makes for the service; relative log folders lie in it.
+const STATE: &str = "/var/lib/settled";
+
+/// What every such unit says: nothing but the record may be written, and nothing gained.
+const HARDENING: &str = "\
+CapabilityBoundingSet=
+AmbientCapabilities=
+NoNewPrivileges=yes
+ProtectSystem=strict
+PrivateTmp=yes
+PrivateDevices=yes
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectKernelLogs=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+ProtectProc=invisible
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+RemoveIPC=yes
+LockPersonality=yes
+MemoryDenyWriteExecute=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+SystemCallFilter=~@privileged @resources
+SystemCallErrorNumber=EPERM
+UMask=0027
+";
+
+/// Prints a systemd unit that watches a job from the machine's start on.
+///
+/// It runs without root, may write the sessions only, is started again when it fails, and when it
+/// no longer answers. It reaches the radio through the system's Bluetooth service.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Example:\n  \
+    settled service /etc/settled/bakery.toml | sudo tee /etc/systemd/system/settled.service\n  \
+    sudo systemctl daemon-reload && sudo systemctl enable --now settled")]
+pub struct Args {
+    /// The job file, where the service will find it.
+    job: PathBuf,
+    /// Run as this user, who must exist; without it the system makes one for the service.
+    #[arg(long, value_name = "NAME")]
+    user: Option<String>,
+}
+
+/// Prints the unit.
+///
+/// # Errors
+/// A job that is wrong, or a path that cannot be told to the service.
+pub fn run(args: &Args, _json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let job = std::path::absolute(&args.job).map_err(Failure::world)?;
+    let program = std::env::current_exe().map_err(Failure::world)?;
+    let user = args.user.as_deref();
+    if user.is_some_and(|name| !is_user_name(name)) {
+        let error = "--user must be a user's name: letters, digits, - and _, as in settled";
+        return Err(Failure::usage(error));
+    }
+    let text = unit(&file, &program, &job, user).map_err(Failure::bad_input)?;
+    out.write_all(text.as_bytes()).map_err(Failure::world)?;
+    Ok(Exit::Done)
+}
+
+fn is_user_name(name: &str) -> bool {
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    !name.is_empty() && !name.starts_with('-') && name.chars().all(plain)
+}
+
+fn unit(file: &JobFile, program: &Path, job: &Path, user: Option<&str>) -> Result<String, String> {
+    let (program, job_word) = (word(program)?, word(job)?);
+    let site: String = file.site.chars().filter(|c| !c.is_control()).collect();
+    let site = site.replace('%', "%%");
+    let user = match user {
+        Some(name) => format!("User={name}\n"),
+        None => "DynamicUser=yes\n".to_owned(),
+    };
+    let folder = &file.log.folder;
+    let writable = if folder.is_absolute() && !folder.starts_with(STATE) {
+        format!(
+            "# This folder must exist and belong to the user.\nReadWritePaths={}\n",
+            word(folder)?
+        )
+    } else {
+        String::new()
+    };
+    let home = ["/home", "/root", "/run/user"];
+    let at_home = |path: &Path| home.iter().any(|home| path.starts_with(home));
+    let home = if at_home(job) || at_home(folder) { "read-only" } else { "yes" };
+    let network = if file.web.listen.ip().is_loopback() {
+        "# The page is for this machine only.\nIPAddressDeny=any\nIPAddressAllow=localhost\n"
+    } else {
+        ""
+    };
+    Ok(format!(
+        "# Made by `settled service`; put it into /etc/systemd/system/settled.service.\n\
+         [Unit]\n\
+         Description=Watches the probes at {site}\n\
+         Wants=bluetooth.service\n\
+         After=dbus.service bluetooth.service\n\
+         \n\
+         [Service]\n\
+         Type=notify\n\
+         ExecStart={program} watch --continue {job_word}\n\
+         StateDirectory=settled\n\
+         WorkingDirectory={STATE}\n\
+         # A job or a command line that is wrong is no better the next time.\n\
+         Restart=on-failure\n\
+         RestartSec=2\n\
+         RestartPreventExitStatus=2 3\n\
+         WatchdogSec=30\n\
+         TimeoutStopSec=10\n\
+         \n\
+         {user}\
+         # Who may speak to the Bluetooth service; leave it out where there is no such group.\n\
+         SupplementaryGroups=bluetooth\n\
+         {writable}\
+         ProtectHome={home}\n\
+         RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6\n\
+         {network}\
+         {HARDENING}\
+         \n\
+         [Install]\n\
+         WantedBy=multi-user.target\n"
+    ))
+}
+
+/// A path as one word of a unit file (systemd.syntax(7), systemd.service(5)).
+fn word(path: &Path) -> Result<String, String> {
+    let text = path.to_str().filter(|text| !text.chars().any(char::is_control));
+    let text = text.ok_or_else(|| {
+        format!("{} holds what a unit file cannot say; give it a plain name", path.display())
+    })?;
+    let plain = |c: char| c.is_alphanumeric() || "/._-+@:".contains(c);
+    if text.chars().all(plain) {
+        return Ok(text.to_owned());
+    }
+    let text = text.replace('\\', "\\\\").replace('"', "\\\"");
+    Ok(format!("\"{}\"", text.replace('%', "%%").replace('$', "$$")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn made(job: &str, user: Option<&str>) -> String {
+        let file = JobFile::parse(job).unwrap();
+        let job = Path::new("/etc/settled/job.toml");
+        unit(&file, Path::new("/usr/bin/settled"), job, user).unwrap()
+    }
+
+    #[test]
+    fn only_the_record_may_be_written() {
+        let text = made("site = \"Bench (invented)\"\n", None);
+        assert!(text.contains("ExecStart=/usr/bin/settled watch --continue /etc/settled/job.toml"));
+        assert!(text.contains("DynamicUser=yes") && !text.contains("ReadWritePaths"));
+        assert!(text.contains("IPAddressDeny=any"));
+        let text =
+            made("site = \"Bench (invented)\"\n[log]\nfolder = \"/data/a b\"\n", Some("crew"));
+        assert!(text.contains("User=crew\n") && !text.contains("DynamicUser"));
+        assert!(text.contains("ReadWritePaths=\"/data/a b\"\n"), "{text}");
+    }
+
+    #[test]
+    fn what_the_manager_would_expand_is_escaped() {
+        assert_eq!(word(Path::new("/a/b-1.toml")).unwrap(), "/a/b-1.toml");
+        assert_eq!(word(Path::new("/a b/%n $x\"")).unwrap(), "\"/a b/%%n $$x\\\"\"");
+        assert!(word(Path::new("/a\nb")).is_err());
+    }
+}
