@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use crate::engine::columns::{Shown, Units};
-use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Suspect};
+use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Limits, Suspect};
 use crate::engine::reading::Verdict;
 use crate::units::quantity::QuantityKind;
 
@@ -190,8 +190,8 @@ fn write_measure(
         Verdict::CannotTell => "too near a limit to tell",
         Verdict::None => "",
     };
-    if let Some([low, high]) = finding.expected {
-        write!(out, "  {verdict} (expected {} to {})", shown.text(low), shown.text(high))?;
+    if let Some(limits) = finding.expected {
+        write!(out, "  {verdict} (expected {})", shown.limits(limits))?;
     }
     writeln!(out)?;
     if why {
@@ -240,6 +240,19 @@ impl Shape {
 
     fn text(&self, value: f64) -> String {
         format!("{:.*}", self.decimals, value * self.scale + self.offset)
+    }
+
+    /// What is expected, in words: `at most 225.0 °F`.
+    fn limits(&self, [low, high]: Limits) -> String {
+        let unit = self.unit;
+        match (low, high) {
+            (Some(low), Some(high)) => {
+                format!("{} to {}{unit}", self.text(low), self.text(high))
+            }
+            (Some(low), None) => format!("at least {}{unit}", self.text(low)),
+            (None, Some(high)) => format!("at most {}{unit}", self.text(high)),
+            (None, None) => "anything".to_owned(),
+        }
     }
 
     fn width(&self, value: f64) -> String {
