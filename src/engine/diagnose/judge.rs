@@ -102,7 +102,7 @@ impl Circuitry<'_> {
         }
         let stopped = stops.suspects_even_own || (stops.suspects && own.is_none());
         if !stopped && !distrust.all {
-            self.suspects(diagnosis, &mut inputs, &measures, &distrust, own);
+            self.suspects(diagnosis, &mut inputs, &measures, &distrust, own, stops);
         }
     }
 
@@ -120,10 +120,12 @@ impl Circuitry<'_> {
         measures: &Measures,
         distrust: &Distrust,
         own: Option<Own>,
+        stops: Stops,
     ) {
         let other = self.refrigerant.is_some_and(|r| r.name() != "R-410A");
         let trusted = |inputs: &Inputs, value: &_| !distrust.touches(&inputs.sources, value);
-        let evidence = Evidence::new(inputs, measures, other, trusted);
+        let evidence =
+            Evidence::new(inputs, measures, other, trusted).with_targets(self.circuit, stops);
         if evidence.len() < OBSERVATIONS_MIN {
             return;
         }
