@@ -24,8 +24,8 @@ fn job(metering: Metering) -> Job {
 }
 
 /// Readings in °F: channels, and `low`/`high` as saturation temperatures to put on gauges.
-fn set(readings: &[(&str, f64)]) -> SettledSet {
-    let refrigerant = Refrigerant::by_name("R-410A").unwrap();
+fn set(refrigerant: &str, readings: &[(&str, f64)]) -> SettledSet {
+    let refrigerant = Refrigerant::by_name(refrigerant).unwrap();
     let mut values = Vec::new();
     for (name, fahrenheit) in readings {
         let t = Celsius::from_fahrenheit(*fahrenheit).unwrap();
@@ -54,7 +54,12 @@ fn set(readings: &[(&str, f64)]) -> SettledSet {
 }
 
 fn run(metering: Metering, readings: &[(&str, f64)]) -> Diagnosis {
-    let diagnosis = diagnose(&job(metering), &set(readings), &Context::default());
+    run_job(&job(metering), readings)
+}
+
+fn run_job(job: &Job, readings: &[(&str, f64)]) -> Diagnosis {
+    let refrigerant = job.unit.circuits[0].refrigerant.as_deref().unwrap();
+    let diagnosis = diagnose(job, &set(refrigerant, readings), &Context::default());
     for finding in &diagnosis.findings {
         println!(
             "{:28} {:8.2?} ± {:5.2?} {:?} {:?} {}",
@@ -251,4 +256,53 @@ fn case_8_a_starved_coil_without_gauges() {
     let advice = low_charge.check_next.join("\n");
     assert!(advice.contains("line temperatures alone do not justify"), "{advice}");
     assert!(advice.contains("one more probe"), "{advice}");
+}
+
+/// A valve on R-22 whose nameplate asks for 10 °F of subcooling.
+fn r22_valve() -> Job {
+    let mut job = job(Metering::Txv);
+    job.unit.circuits[0].refrigerant = Some("R-22".to_owned());
+    job
+}
+
+/// 22 °F of subcooling where the nameplate asks for 10: the trade says too much refrigerant, and
+/// in no case that nothing is wrong.
+#[test]
+fn case_9_subcooling_far_over_the_nameplate_on_r22() {
+    let diagnosis = run_job(
+        &r22_valve(),
+        &with_weather(&[
+            ("low", 43.0),
+            ("suction-line", 54.0),
+            ("high", 119.0),
+            ("liquid-line", 97.0),
+            ("discharge-line", 185.0),
+            ("condenser-leaving-air", 108.0),
+            ("supply-air", 59.0),
+        ]),
+    );
+    assert_eq!(finding(&diagnosis, "subcooling").verdict, Verdict::High);
+    assert_ne!(first(&diagnosis).fault, Fault::None);
+    let named: Vec<_> = diagnosis.suspects.iter().take(3).map(|s| s.fault).collect();
+    assert!(named.contains(&Fault::OverCharge), "{named:?}");
+}
+
+/// A third of the charge gone: no subcooling, a starved and hot suction line, a hot discharge, air
+/// that is hardly cooled. Low charge, with no doubt.
+#[test]
+fn case_10_severe_low_charge_on_r22() {
+    let diagnosis = run_job(
+        &r22_valve(),
+        &with_weather(&[
+            ("low", 24.0),
+            ("suction-line", 68.0),
+            ("high", 98.0),
+            ("liquid-line", 97.0),
+            ("discharge-line", 215.0),
+            ("condenser-leaving-air", 99.0),
+            ("supply-air", 68.0),
+        ]),
+    );
+    assert_eq!(finding(&diagnosis, "subcooling").verdict, Verdict::Low);
+    assert_eq!(first(&diagnosis).fault, Fault::LowCharge);
 }

@@ -12,7 +12,7 @@ use crate::app::profile;
 use crate::app::replay::Recorded;
 use crate::engine::columns::Units;
 use crate::engine::compare::{Change, Difference, Measured, Pooled, difference, interval_95, pool};
-use crate::engine::diagnose::finding::{Diagnosis, Finding};
+use crate::engine::diagnose::finding::{Diagnosis, Finding, Limits};
 use crate::engine::json::number;
 use crate::engine::output::Output;
 use crate::engine::reading::SettledSet;
@@ -182,10 +182,11 @@ fn lines(before: &[Judged], after: &[Judged], apart: &[String]) -> Vec<Line> {
         let values = |found: &[&Finding]| pool(&measured(found, |_| Some(0.0)));
         let (pooled_before, pooled_after) = (values(one)?, values(other)?);
         let departures = |found: &[&Finding]| {
-            let departures = measured(found, |finding| finding.expected.map(middle));
+            let departures = measured(found, |finding| finding.expected.and_then(middle));
             (departures.len() == found.len()).then(|| pool(&departures)).flatten()
         };
-        let means = [one, other].map(|found| found.iter().filter_map(|f| f.expected).map(middle));
+        let means =
+            [one, other].map(|found| found.iter().filter_map(|f| f.expected.and_then(middle)));
         let [mut low, mut high] = means;
         // What is expected alike on both sides does not say how the measure follows conditions.
         let follows = !apart.is_empty() && low.next() != high.next();
@@ -205,8 +206,9 @@ fn lines(before: &[Judged], after: &[Judged], apart: &[String]) -> Vec<Line> {
     .collect()
 }
 
-fn middle([low, high]: [f64; 2]) -> f64 {
-    f64::midpoint(low, high)
+/// The middle of what is expected; a limit at one end only has none.
+fn middle([low, high]: Limits) -> Option<f64> {
+    Some(f64::midpoint(low?, high?))
 }
 
 /// The measures of all sets, by circuit and name.

@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use crate::engine::columns::{Shown, Units};
-use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Suspect};
+use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Limits, Suspect};
 use crate::engine::reading::Verdict;
 use crate::units::quantity::QuantityKind;
 
@@ -59,11 +59,49 @@ pub fn write(
             brief.iter().map(|s| format!("{} {}", percent(s.probability), both(s))).collect();
         writeln!(out, "\nAlso possible: {}.", brief.join("; "))?;
     }
-    writeln!(out, "\nMeasures (± holds the true value with 95 % probability):")?;
-    for finding in measures {
-        write_measure(finding, several, units, why, out)?;
+    if !measures.is_empty() {
+        writeln!(out, "\nMeasured (the true value lies within the ± in 95 of 100 cases):")?;
+    }
+    for group in Group::ALL {
+        let mut members = measures.iter().filter(|finding| Group::of(&finding.measure) == group);
+        let Some(first) = members.next() else { continue };
+        writeln!(out, " {}", group.words())?;
+        for finding in std::iter::once(first).chain(members) {
+            write_measure(finding, several, units, why, out)?;
+        }
     }
     Ok(())
+}
+
+/// What a measure speaks of; people read them group by group.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Group {
+    Air,
+    Refrigerant,
+    Capacity,
+}
+
+impl Group {
+    const ALL: [Self; 3] = [Self::Air, Self::Refrigerant, Self::Capacity];
+
+    fn of(measure: &str) -> Self {
+        let is = |words: &[&str]| words.iter().any(|word| measure.contains(word));
+        if is(&["capacity", "sensible_heat", "efficiency_ratio", "airflow"]) {
+            Self::Capacity
+        } else if is(&["split", "_air_", "static"]) && !is(&["evaporating"]) {
+            Self::Air
+        } else {
+            Self::Refrigerant
+        }
+    }
+
+    const fn words(self) -> &'static str {
+        match self {
+            Self::Air => "air",
+            Self::Refrigerant => "refrigerant",
+            Self::Capacity => "capacity and efficiency",
+        }
+    }
 }
 
 /// What a fault is called.
@@ -190,8 +228,8 @@ fn write_measure(
         Verdict::CannotTell => "too near a limit to tell",
         Verdict::None => "",
     };
-    if let Some([low, high]) = finding.expected {
-        write!(out, "  {verdict} (expected {} to {})", shown.text(low), shown.text(high))?;
+    if let Some(limits) = finding.expected {
+        write!(out, "  {verdict} (expected {})", shown.limits(limits))?;
     }
     writeln!(out)?;
     if why {
@@ -240,6 +278,19 @@ impl Shape {
 
     pub(super) fn text(&self, value: f64) -> String {
         format!("{:.*}", self.decimals, value * self.scale + self.offset)
+    }
+
+    /// What is expected, in words: `at most 225.0 °F`.
+    fn limits(&self, [low, high]: Limits) -> String {
+        let unit = self.unit;
+        match (low, high) {
+            (Some(low), Some(high)) => {
+                format!("{} to {}{unit}", self.text(low), self.text(high))
+            }
+            (Some(low), None) => format!("at least {}{unit}", self.text(low)),
+            (None, Some(high)) => format!("at most {}{unit}", self.text(high)),
+            (None, None) => "anything".to_owned(),
+        }
     }
 
     pub(super) fn width(&self, value: f64) -> String {

@@ -108,7 +108,7 @@ pub fn finding(finding: &Finding) -> Value {
         "unit": finding.unit,
         "uncertainty": number(finding.uncertainty),
         "interval_95": pair(finding.interval_95),
-        "expected": pair(finding.expected),
+        "expected": finding.expected.map(|limits| limits.map(number)),
         "verdict": finding.verdict.word(),
         "from_s": finding.from.as_secs(),
         "to_s": finding.to.as_secs(),
@@ -220,7 +220,7 @@ mod tests {
             unit: "delta_degC",
             uncertainty: Some(0.5),
             interval_95: Some([9.3, 11.3]),
-            expected: Some([8.3, 11.7]),
+            expected: Some([Some(8.3), None]),
             verdict: Verdict::Within,
             from: set.from,
             to: set.to,
@@ -233,6 +233,7 @@ mod tests {
             assert!(!found[key].is_null(), "{key}");
         }
         assert_eq!(found["verdict"], "within");
+        assert_eq!(found["expected"], json!([8.3, null]));
         let low = Suspect {
             fault: Fault::LowCharge,
             with: None,

@@ -378,7 +378,7 @@ fn common(rates: &[Rates]) {
 
 #[test]
 fn faults_of_a_fixed_orifice_are_named() {
-    let rates = study(Metering::FixedOrifice, 90_001);
+    let rates = study(Metering::FixedOrifice, 7_310_441);
     common(&rates);
     reaches("first, pressures alone", rates[1].first, 0.75);
     reaches("first, pressures and baseline", rates[3].first, 0.90);
@@ -388,7 +388,7 @@ fn faults_of_a_fixed_orifice_are_named() {
 
 #[test]
 fn faults_of_a_valve_are_named() {
-    let rates = study(Metering::Txv, 90_002);
+    let rates = study(Metering::Txv, 7_310_442);
     common(&rates);
     reaches("first but restriction, pressures alone", rates[1].first_but_restriction, 0.75);
     reaches("first but restriction, pressures and baseline", rates[3].first_but_restriction, 0.90);

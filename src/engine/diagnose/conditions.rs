@@ -1,6 +1,7 @@
 //! Conditions under which a test does not hold. They are findings of their own and come first.
 
 use crate::engine::diagnose::charts::{NoTarget, target_superheat};
+use crate::engine::diagnose::finding::Limits;
 use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::job::{Circuit, Job, Metering, UnitKind};
@@ -29,7 +30,7 @@ pub struct Condition {
     /// The value that it rests on (SI), with its unit.
     pub value: Option<(f64, &'static str)>,
     /// What the value should be.
-    pub expected: Option<[f64; 2]>,
+    pub expected: Option<Limits>,
     /// How the value stands to it.
     pub verdict: Verdict,
     /// What it means.
@@ -150,7 +151,7 @@ fn outdoors(inputs: &Inputs) -> Option<Condition> {
     Some(Condition {
         name: "outdoor_too_cool",
         value: Some((outdoor, "degC")),
-        expected: Some([SUBCOOLING_OUTDOOR_MIN_C, 46.1]),
+        expected: Some([Some(SUBCOOLING_OUTDOOR_MIN_C), None]),
         verdict: Verdict::Low,
         basis: if cold {
             "under 55 °F (12.8 °C) outdoors no charge test holds: come back in warmer weather"
@@ -172,7 +173,7 @@ fn indoors(inputs: &Inputs) -> Option<Condition> {
     (entering < RETURN_MIN_C).then(|| Condition {
         name: "indoor_too_cool",
         value: Some((entering, "degC")),
-        expected: Some([RETURN_MIN_C, 29.0]),
+        expected: Some([Some(RETURN_MIN_C), None]),
         verdict: Verdict::Low,
         basis: "the air entering the indoor coil is under 68 °F (20 °C): the coil may freeze, and \
                 charge targets hardly hold; warm the rooms first"

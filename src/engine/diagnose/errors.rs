@@ -38,13 +38,22 @@ pub struct Errors<'a> {
     set: &'a SettledSet,
     instruments: Instruments<'a>,
     shared: Vec<(ProbeId, QuantityKind, u16)>,
+    barometer: Uncertain,
     outdoors: f64,
     indoors: f64,
 }
 
 impl<'a> Errors<'a> {
     /// Looks at the whole set once: which devices carry several clamps, and the air around them.
-    pub fn new(set: &'a SettledSet, instruments: Instruments<'a>, sources: &mut Sources) -> Self {
+    ///
+    /// Gauges read against the air, so the barometer's error is in every pressure, the same in
+    /// all; a probe that reports absolute pressure is given a little too much.
+    pub fn new(
+        set: &'a SettledSet,
+        instruments: Instruments<'a>,
+        barometer: &Uncertain,
+        sources: &mut Sources,
+    ) -> Self {
         let air = |position| {
             let channel = Channel::new(position, QuantityKind::Temperature);
             set.value(&channel).map(|value| value.quantity.get())
@@ -68,14 +77,17 @@ impl<'a> Errors<'a> {
                 shared.push((probe, kind, sources.add(source)));
             }
         }
-        Self { set, instruments, shared, outdoors, indoors }
+        Self { set, instruments, shared, barometer: barometer.clone(), outdoors, indoors }
     }
 
     /// The reading at `index` with all that makes it uncertain.
     pub fn wrap(&self, index: usize, sources: &mut Sources) -> Uncertain {
         let value = &self.set.values[index];
         let kind = value.channel.kind;
-        let mut made = Uncertain::exact(value.quantity.get());
+        let mut made = match kind {
+            QuantityKind::Pressure => self.barometer.mapped(value.quantity.get(), 1.0),
+            _ => Uncertain::exact(value.quantity.get()),
+        };
         let stated = self.instruments.iter().find(|(channel, _)| *channel == value.channel);
         let total = value.uncertainty.max(0.0);
         let accuracy = stated.map_or(0.0, |(_, i)| i.accuracy / 3f64.sqrt()).min(total);

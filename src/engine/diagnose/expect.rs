@@ -2,6 +2,7 @@
 
 use crate::engine::diagnose::charts;
 use crate::engine::diagnose::conditions::Stops;
+use crate::engine::diagnose::finding::Limits;
 use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::uncertain::Uncertain;
@@ -27,9 +28,11 @@ const EVAPORATOR_SPLIT_K: [f64; 2] = [15.0 / 1.8, 25.0 / 1.8];
 const OVER_OUTDOOR_K: [f64; 2] = [10.0 / 1.8, 30.0 / 1.8];
 /// Drop along the liquid line (K): more than 3 °F says that something narrows it. Common practice,
 /// no source.
-const LINE_DROP_K: [f64; 2] = [-3.0 / 1.8, 3.0 / 1.8];
+const LINE_DROP_K: f64 = 3.0 / 1.8;
 /// Highest discharge temperature (°C): 225 °F. Source: achrnews 133927.
 const DISCHARGE_MAX_C: f64 = (225.0 - 32.0) / 1.8;
+/// Temperature (°C) under which a coil gathers frost: 32 °F.
+const FROST_C: f64 = 0.0;
 /// Band around the capacity by regression (fraction). Assumed: the regressions speak of a typical
 /// unit, and the nameplate of a net capacity.
 const CAPACITY_BAND: f64 = 0.15;
@@ -43,7 +46,7 @@ const STATIC_MAX_PA: f64 = 124.5;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Expected {
     /// The limits, in the measure's unit.
-    pub range: [f64; 2],
+    pub range: Limits,
     /// The target within them, where it was looked up from readings and so is uncertain itself.
     pub target: Option<Uncertain>,
     /// Where it comes from.
@@ -51,12 +54,20 @@ pub struct Expected {
 }
 
 impl Expected {
-    const fn fixed(range: [f64; 2], source: &'static str) -> Self {
-        Self { range, target: None, source }
+    const fn fixed([low, high]: [f64; 2], source: &'static str) -> Self {
+        Self { range: [Some(low), Some(high)], target: None, source }
+    }
+
+    const fn at_most(high: f64, source: &'static str) -> Self {
+        Self { range: [None, Some(high)], target: None, source }
+    }
+
+    const fn at_least(low: f64, source: &'static str) -> Self {
+        Self { range: [Some(low), None], target: None, source }
     }
 
     fn around(target: Uncertain, band: f64, source: &'static str) -> Self {
-        let range = [target.value - band, target.value + band];
+        let range = [Some(target.value - band), Some(target.value + band)];
         Self { range, target: Some(target), source }
     }
 }
@@ -97,16 +108,12 @@ pub fn expectation(
     // Frost and the discharge limit hold for any unit and mode.
     match name {
         "discharge_temperature" => {
-            // Gas leaves the compressor hotter than it will condense.
-            let outdoor = inputs.get(Role::OutdoorAir).map_or(0.0, |air| air.value);
-            let gas = measures.condensing.as_ref().map_or(outdoor, |t| t.value);
-            let limit = [gas, DISCHARGE_MAX_C];
-            return Ok(Expected::fixed(
-                limit,
+            return Ok(Expected::at_most(
+                DISCHARGE_MAX_C,
                 "225 to 250 °F is considered the maximum: achrnews.com 133927",
             ));
         }
-        "static_pressure" => return Ok(Expected::fixed([0.0, STATIC_MAX_PA], PRACTICE)),
+        "static_pressure" => return Ok(Expected::at_most(STATIC_MAX_PA, PRACTICE)),
         _ if stops.expectations => return NOTHING,
         _ => {}
     }
@@ -114,14 +121,11 @@ pub fn expectation(
         "evaporator_split" => split(inputs, measures),
         "condenser_split" => Ok(Expected::fixed(CONDENSER_SPLIT_K, PRACTICE)),
         "condensing_over_outdoor" => Ok(Expected::fixed(OVER_OUTDOOR_K, PRACTICE)),
-        "liquid_line_drop" => Ok(Expected::fixed(LINE_DROP_K, PRACTICE)),
-        "evaporating_temperature" => {
-            let warm = inputs.entering_air().map_or(30.0, |air| air.value);
-            Ok(Expected::fixed(
-                [0.0, warm],
-                "the coil must stay above 32 °F: achrnews.com/articles/142476",
-            ))
-        }
+        "liquid_line_drop" => Ok(Expected::at_most(LINE_DROP_K, PRACTICE)),
+        "evaporating_temperature" => Ok(Expected::at_least(
+            FROST_C,
+            "the coil must stay above 32 °F: achrnews.com/articles/142476",
+        )),
         "superheat" => superheat(circuit, inputs, measures, stops),
         "subcooling" => subcooling(circuit, stops),
         "approach" => match circuit.approach {

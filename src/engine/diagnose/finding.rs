@@ -12,6 +12,9 @@ pub struct BudgetLine {
     pub uncertainty: f64,
 }
 
+/// The lowest and the highest value expected; an end that has no limit is `None`.
+pub type Limits = [Option<f64>; 2];
+
 /// A measure judged.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
@@ -27,8 +30,8 @@ pub struct Finding {
     pub uncertainty: Option<f64>,
     /// The interval that holds the true value with 95 % probability, in `unit`.
     pub interval_95: Option<[f64; 2]>,
-    /// What is expected, in `unit`.
-    pub expected: Option<[f64; 2]>,
+    /// What is expected, in `unit`; many limits are one-sided.
+    pub expected: Option<Limits>,
     /// How the two stand to each other.
     pub verdict: Verdict,
     /// Start of the stretch that it rests on.

@@ -2,9 +2,10 @@
 
 use crate::engine::channel::Position;
 use crate::engine::diagnose::errors::{Errors, Instruments};
-use crate::engine::diagnose::uncertain::{Sources, Uncertain};
+use crate::engine::diagnose::uncertain::{Source, Sources, Uncertain};
 use crate::engine::job::{Job, Mode};
 use crate::engine::reading::{SettledSet, SettledValue};
+use crate::physics::uncertainty::Shape;
 use crate::units::quantity::QuantityKind;
 
 /// Which coil cools and which heats.
@@ -104,6 +105,8 @@ pub struct Inputs {
     pub sources: Sources,
     /// Which coil cools.
     pub roles: Roles,
+    /// The local barometer (Pa).
+    pub barometer: Uncertain,
     values: [Option<Uncertain>; ROLES],
 }
 
@@ -119,7 +122,8 @@ impl Inputs {
         };
         let roles = Roles::of(job.mode, air(Position::ReturnAir), air(Position::SupplyAir));
         let mut made = Self { roles, ..Self::default() };
-        let errors = Errors::new(set, instruments, &mut made.sources);
+        made.barometer = barometer(job, &mut made.sources);
+        let errors = Errors::new(set, instruments, &made.barometer, &mut made.sources);
         for (index, value) in set.values.iter().enumerate() {
             let place = &value.channel.place;
             let Some(role) = role(&place.position, value.channel.kind, roles) else { continue };
@@ -145,6 +149,14 @@ impl Inputs {
         let liquid = self.get(Role::LiquidPressure).map(|pressure| (pressure, false));
         liquid.or(self.get(Role::DischargePressure).map(|pressure| (pressure, true)))
     }
+}
+
+/// The barometer with its uncertainty.
+fn barometer(job: &Job, sources: &mut Sources) -> Uncertain {
+    let mut barometer = Uncertain::exact(job.barometer.get());
+    let source = Source { value: None, what: "barometer", shape: Shape::Normal };
+    barometer.push(sources.add(source), job.barometer_uncertainty_pa);
+    barometer
 }
 
 /// Whether the circuits of a unit share what stands in this role.

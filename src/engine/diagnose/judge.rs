@@ -102,7 +102,7 @@ impl Circuitry<'_> {
         }
         let stopped = stops.suspects_even_own || (stops.suspects && own.is_none());
         if !stopped && !distrust.all {
-            self.suspects(diagnosis, &mut inputs, &measures, &distrust, own);
+            self.suspects(diagnosis, &mut inputs, &measures, &distrust, own, stops);
         }
     }
 
@@ -120,10 +120,12 @@ impl Circuitry<'_> {
         measures: &Measures,
         distrust: &Distrust,
         own: Option<Own>,
+        stops: Stops,
     ) {
         let other = self.refrigerant.is_some_and(|r| r.name() != "R-410A");
         let trusted = |inputs: &Inputs, value: &_| !distrust.touches(&inputs.sources, value);
-        let evidence = Evidence::new(inputs, measures, other, trusted);
+        let evidence =
+            Evidence::new(inputs, measures, other, trusted).with_targets(self.circuit, stops);
         if evidence.len() < OBSERVATIONS_MIN {
             return;
         }
@@ -242,11 +244,11 @@ fn verdict(measure: &Measure, inputs: &Inputs, expected: &Expected, half: f64) -
     };
     let [low, high] = expected.range;
     let (from, to) = (value - half, value + half);
-    if to < low {
+    if low.is_some_and(|low| to < low) {
         Verdict::Low
-    } else if from > high {
+    } else if high.is_some_and(|high| from > high) {
         Verdict::High
-    } else if from >= low && to <= high {
+    } else if low.is_none_or(|low| from >= low) && high.is_none_or(|high| to <= high) {
         Verdict::Within
     } else {
         Verdict::CannotTell
@@ -287,7 +289,7 @@ impl Own {
         let before = &self.measures.get(measure.name)?.value;
         let half = VISIT_BAND_K + before.half_width(&self.inputs.sources);
         Some(Expected {
-            range: [before.value - half, before.value + half],
+            range: [Some(before.value - half), Some(before.value + half)],
             target: None,
             source: "the unit's own baseline in like weather, ± its uncertainty and 1.5 K (assumed)",
         })

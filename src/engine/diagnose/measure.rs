@@ -78,7 +78,7 @@ const DELTA: &str = "delta_degC";
 
 /// All that can be computed from the inputs of one circuit.
 pub fn measures(job: &Job, refrigerant: Option<Refrigerant>, inputs: &mut Inputs) -> Measures {
-    let barometer = barometer(job, inputs);
+    let barometer = inputs.barometer.clone();
     let mut made = Measures::default();
     saturations(&mut made, inputs, refrigerant);
     made.airflow = airflow(job, inputs);
@@ -88,15 +88,6 @@ pub fn measures(job: &Job, refrigerant: Option<Refrigerant>, inputs: &mut Inputs
     compressor(&mut made, inputs, refrigerant);
     air(&mut made, inputs, &barometer);
     made
-}
-
-/// The barometer with its uncertainty.
-fn barometer(job: &Job, inputs: &mut Inputs) -> Uncertain {
-    let mut barometer = Uncertain::exact(job.barometer.get());
-    let what = "barometer";
-    let source = inputs.sources.add(Source { value: None, what, shape: Shape::Normal });
-    barometer.push(source, job.barometer_uncertainty_pa);
-    barometer
 }
 
 /// Evaporating and condensing temperature, from pressure, from what was given, or from a clamp.

@@ -1,9 +1,11 @@
 //! What a set shows of the features that the patterns speak of, and what it should show.
 
+use crate::engine::diagnose::conditions::Stops;
 use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::patterns::{self, FEATURES, Feature, SCALE, Table, WEATHER, Weather};
 use crate::engine::diagnose::uncertain::{Source, Uncertain};
+use crate::engine::job::{Circuit, Metering};
 use crate::physics::uncertainty::Shape;
 
 /// Growth (K per K) of what is not known for weather outside that of the patterns. Assumed.
@@ -33,6 +35,8 @@ pub struct Evidence {
     pub other_refrigerant: bool,
     /// Extra variance for weather outside the patterns (K²).
     pub outside: f64,
+    /// What the maker says that this unit shows in good order, exact.
+    pub targets: Vec<Observation>,
     /// Drop along the liquid line between its two clamps (K), where both are there.
     pub line_drop: Option<Uncertain>,
 }
@@ -72,7 +76,27 @@ impl Evidence {
         let drop = measures.get("liquid_line_drop").map(|measure| &measure.value);
         let line_drop = known(inputs, drop);
         let observations = observations(inputs, measures, known);
-        Self { observations, weather, other_refrigerant, outside, line_drop }
+        Self { observations, weather, other_refrigerant, outside, targets: Vec::new(), line_drop }
+    }
+
+    /// Adds what the maker says of this circuit, where the tests that go by it hold.
+    pub fn with_targets(mut self, circuit: &Circuit, stops: Stops) -> Self {
+        let mut add = |parts, value: f64| {
+            self.targets.push(Observation { parts, value: Uncertain::exact(value) });
+        };
+        if let Some(k) = circuit.target_superheat.filter(|_| !stops.superheat) {
+            add([(Feature::SuctionLine, 1.0), (Feature::Evaporating, -1.0)], k.get());
+        }
+        // On a fixed orifice subcooling has no target.
+        let valve = matches!(circuit.metering, Some(Metering::Txv | Metering::Eev));
+        if let Some(k) = circuit.target_subcooling.filter(|_| valve && !stops.subcooling) {
+            add([(Feature::Condensing, 1.0), (Feature::LiquidLine, -1.0)], k.get());
+        }
+        if let Some(k) = circuit.approach.filter(|_| !stops.subcooling) {
+            let liquid = k.get() + self.weather[2].value;
+            add([(Feature::LiquidLine, 1.0), (Feature::LiquidLine, 0.0)], liquid);
+        }
+        self
     }
 
     /// How many observations there are.

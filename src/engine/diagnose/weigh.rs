@@ -22,6 +22,9 @@ const VISIT_K2: f64 = 0.15;
 /// Standard deviation (K) by which another refrigerant than R-410A, for which the patterns were
 /// computed, may differ in each feature. Assumed.
 const OTHER_REFRIGERANT_K: [f64; FEATURES] = [1.0, 1.0, 1.0, 1.0, 9.0, 0.5, 0.5];
+/// Standard deviation (K) by which a unit in good order may miss the maker's target: the ±3 °F of
+/// RA3.2.2 around a subcooling target, taken as one deviation.
+const TARGET_K: f64 = 3.0 / 1.8;
 /// Steps of severity that are weighed: the computed levels, and one beyond.
 const STEPS: usize = LEVELS + 1;
 /// What the step beyond the last computed level multiplies shifts and spreads by. Assumed: worse
@@ -128,6 +131,9 @@ struct Case {
     residual: Vec<f64>,
     readings: Square,
     place: [f64; 4],
+    /// The maker's targets: of what, how far from the family's mean (K), and the variance (K²) of
+    /// that sum of features in the family.
+    targets: Vec<([(Feature, f64); 2], f64, f64)>,
     against_own: bool,
     extra: [f64; FEATURES],
     line_drop: Option<(f64, f64)>,
@@ -181,6 +187,16 @@ impl Case {
                 *extra += other * other;
             }
         }
+        // The unit's own visit in good order says more than its nameplate.
+        let told = evidence.targets.iter().filter(|_| !against_own);
+        let targets = told.map(|target| {
+            let off = evidence.residual(target, table).value;
+            let family: [f64; FEATURES] =
+                core::array::from_fn(|f| along(&table.none, &target.parts, f));
+            let variance = sum(&target.parts, &family);
+            (target.parts, off, variance)
+        });
+        let targets = targets.collect();
         let [a, b, o] = patterns::place(evidence.place());
         let signature = patterns::signatures(metering);
         let place = [1.0, a, b, o];
@@ -192,6 +208,7 @@ impl Case {
             residual,
             readings,
             place,
+            targets,
             against_own,
             extra,
             line_drop,
@@ -215,12 +232,43 @@ impl Case {
         seen
     }
 
+    /// How units of this spread lie about their pattern once the maker's targets are known: the
+    /// mean (K) and what is still unknown (K²).
+    ///
+    /// A target tells of a unit's design, so what a pattern's spread holds beyond that of good
+    /// order is none of its business, and counts as noise.
+    fn informed(
+        &self,
+        spread: &Triangle,
+        factor: f64,
+        doubt: &[f64; FEATURES],
+    ) -> ([f64; FEATURES], Triangle) {
+        let mut mean = [0.0; FEATURES];
+        let mut left = spread.map(|k2| factor * k2);
+        for f in 0..FEATURES {
+            left[f * (f + 3) / 2] += self.extra[f] + doubt[f];
+        }
+        for (parts, off, family) in &self.targets {
+            let tied: [f64; FEATURES] = core::array::from_fn(|f| along(&left, parts, f));
+            let variance = sum(parts, &tied);
+            let beyond = (variance - family).max(0.0);
+            let whole = variance + beyond + TARGET_K * TARGET_K;
+            let news = (off - sum(parts, &mean)) / whole;
+            for f in 0..FEATURES {
+                mean[f] += tied[f] * news;
+                for g in 0..=f {
+                    left[f * (f + 1) / 2 + g] -= tied[f] * tied[g] / whole;
+                }
+            }
+        }
+        (mean, left)
+    }
+
     /// Covariance of the observations under a pattern of this spread.
-    fn covariance(&self, spread: &Triangle, factor: f64, doubt: &[f64; FEATURES]) -> Square {
+    fn covariance(&self, spread: &Triangle) -> Square {
         let shared = |f: usize, g: usize| {
             let (high, low) = (f.max(g), f.min(g));
-            let own = if f == g { self.extra[f] + doubt[f] } else { 0.0 };
-            factor * spread[high * (high + 1) / 2 + low] + own
+            spread[high * (high + 1) / 2 + low]
         };
         let mut sum = self.readings.clone();
         for (i, [(f, a), (g, b)]) in self.parts.iter().copied().enumerate() {
@@ -244,10 +292,11 @@ impl Case {
     fn weigh(&self, metering: Metering) -> Weighing {
         let none_spread =
             if self.against_own { &self.table.none_against_own } else { &self.table.none };
-        let none = self.covariance(none_spread, 1.0, &[0.0; FEATURES]);
+        let (design, left) = self.informed(none_spread, 1.0, &[0.0; FEATURES]);
+        let none = self.covariance(&left);
         let none_factor = Factor::new(&none);
         let mut log = [f64::NEG_INFINITY; 8];
-        log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &[0.0; FEATURES]);
+        log[0] = libm::log(PRIOR[0]) + self.log_density(&none_factor, &design);
         let mut likeliest = [[0.0; FEATURES]; 8];
         let mut shifts = [[[0.0; FEATURES]; STEPS]; 7];
         for fault in 0..7 {
@@ -260,8 +309,10 @@ impl Case {
                 let spread =
                     if self.against_own { &level.spread_against_own } else { &level.spread };
                 let doubt = self.doubt(fault, &shift);
-                let covariance = self.covariance(spread, beyond * beyond, &doubt);
-                *step = self.log_density(&Factor::new(&covariance), &self.seen(&shift));
+                let (mean, left) = self.informed(spread, beyond * beyond, &doubt);
+                let moved = core::array::from_fn(|f| shift[f] + mean[f]);
+                let factor = Factor::new(&self.covariance(&left));
+                *step = self.log_density(&factor, &moved);
                 shifts[fault][i] = shift;
             }
             let best = (0..STEPS).max_by(|a, b| steps[*a].total_cmp(&steps[*b])).unwrap_or(0);
@@ -273,7 +324,7 @@ impl Case {
             }
             log[fault + 1] = libm::log(PRIOR[fault + 1]) + log_sum(&steps);
         }
-        let mut pairs = self.pairs(&none, &shifts);
+        let mut pairs = self.pairs(&none, &design, &shifts);
         if let Some((_, weight)) = self.line_drop {
             let restriction = Fault::LiquidLineRestriction;
             log[place(restriction)] += weight;
@@ -281,7 +332,7 @@ impl Case {
             with.for_each(|pair| pair.2 += weight);
         }
         let (single, pairs) = normalised(log, pairs);
-        let shown = self.shown(&none, &likeliest);
+        let shown = self.shown(&none, &design, &likeliest);
         let (against_own, line_drop) = (self.against_own, self.line_drop);
         Weighing {
             single,
@@ -322,10 +373,15 @@ impl Case {
 
     /// Two faults at once, each at one of two levels: their shifts add, and no more is
     /// known than of either.
-    fn pairs(&self, none: &Square, shifts: &[[[f64; FEATURES]; STEPS]; 7]) -> Vec<Pair> {
+    fn pairs(
+        &self,
+        none: &Square,
+        design: &[f64; FEATURES],
+        shifts: &[[[f64; FEATURES]; STEPS]; 7],
+    ) -> Vec<Pair> {
         let factor = Factor::new(&none.scaled(1.5));
         let n = self.residual.len();
-        let rest = factor.whiten(&self.residual);
+        let rest = factor.whiten(&self.left(design)[..n]);
         let mut white = [[[0.0; FEATURES]; 2]; 7];
         for (white, levels) in white.iter_mut().zip(shifts) {
             for (white, level) in white.iter_mut().zip(PAIR_LEVELS) {
@@ -353,19 +409,31 @@ impl Case {
         pairs
     }
 
+    /// The residuals less what a shift of the features explains.
+    fn left(&self, shift: &[f64; FEATURES]) -> [f64; FEATURES] {
+        let mut left = self.seen(shift);
+        for (left, residual) in left.iter_mut().zip(&self.residual) {
+            *left = residual - *left;
+        }
+        left
+    }
+
     fn log_density(&self, factor: &Factor, shift: &[f64; FEATURES]) -> f64 {
         let n = self.residual.len();
-        let mut left = [0.0; FEATURES];
-        for (left, (r, s)) in left.iter_mut().zip(self.residual.iter().zip(shift)) {
-            *left = r - s;
-        }
+        let left = self.left(shift);
         let white = factor.whiten(&left[..n]);
         let square = white[..n].iter().map(|w| w * w).sum();
         tails(square, n) - factor.half_log_determinant()
     }
 
     /// What the readings show, sign by sign.
-    fn shown(&self, none: &Square, shifts: &[[f64; FEATURES]; 8]) -> Vec<Shown> {
+    fn shown(
+        &self,
+        none: &Square,
+        design: &[f64; FEATURES],
+        shifts: &[[f64; FEATURES]; 8],
+    ) -> Vec<Shown> {
+        let left = self.left(design);
         let signs = Sign::ALL.into_iter().map(Seen::Sign);
         let all = signs.chain([Seen::SuctionLine, Seen::LiquidLine]);
         let mut shown = Vec::with_capacity(9);
@@ -379,7 +447,7 @@ impl Case {
                 continue;
             }
             let n = self.residual.len();
-            let residual = (0..n).map(|i| weights[i] * self.residual[i]).sum();
+            let residual = (0..n).map(|i| weights[i] * left[i]).sum();
             let mut variance = 0.0;
             for i in 0..n {
                 for j in 0..n {
@@ -412,6 +480,20 @@ impl Case {
         }
         Some(weights)
     }
+}
+
+/// Covariance (K²) of one feature with a sum of features.
+fn along(spread: &Triangle, parts: &[(Feature, f64); 2], feature: usize) -> f64 {
+    let cell = |(other, weight): &(Feature, f64)| {
+        let (high, low) = (feature.max(*other as usize), feature.min(*other as usize));
+        weight * spread[high * (high + 1) / 2 + low]
+    };
+    parts.iter().map(cell).sum()
+}
+
+/// A sum of features.
+fn sum(parts: &[(Feature, f64); 2], features: &[f64; FEATURES]) -> f64 {
+    parts.iter().map(|(feature, weight)| weight * features[*feature as usize]).sum()
 }
 
 /// Log density of the multivariate t distribution, but for what all patterns share.
