@@ -102,7 +102,8 @@ impl Circuitry<'_> {
         }
         let stopped = stops.suspects_even_own || (stops.suspects && own.is_none());
         if !stopped && !distrust.all {
-            self.suspects(diagnosis, &mut inputs, &measures, &distrust, own, stops);
+            let suspects = self.suspects(&mut inputs, &measures, &distrust, own, stops);
+            diagnosis.suspects.extend(suspects);
         }
     }
 
@@ -115,26 +116,25 @@ impl Circuitry<'_> {
 
     fn suspects(
         &self,
-        diagnosis: &mut Diagnosis,
         inputs: &mut Inputs,
         measures: &Measures,
         distrust: &Distrust,
         own: Option<Own>,
         stops: Stops,
-    ) {
+    ) -> Vec<Suspect> {
         let other = self.refrigerant.is_some_and(|r| r.name() != "R-410A");
         let trusted = |inputs: &Inputs, value: &_| !distrust.touches(&inputs.sources, value);
         let evidence =
             Evidence::new(inputs, measures, other, trusted).with_targets(self.circuit, stops);
         if evidence.len() < OBSERVATIONS_MIN {
-            return;
+            return Vec::new();
         }
         let baseline = own.map(|mut own| {
             let measures = own.measures;
             Evidence::new(&mut own.inputs, &measures, other, |_, _| true)
         });
         let Some(weighing) = weigh(&evidence, baseline.as_ref(), self.circuit.metering) else {
-            return;
+            return Vec::new();
         };
         let setting = Setting {
             notes: self.context.notes,
@@ -144,7 +144,7 @@ impl Circuitry<'_> {
                 || inputs.get(Role::Subcooling).is_some(),
             flammable: self.refrigerant.is_some_and(Refrigerant::is_a2l),
         };
-        diagnosis.suspects.extend(list(&weighing, &evidence, self.number, setting));
+        list(&weighing, &evidence, self.number, setting)
     }
 
     fn finding(&self, measure: &Measure, inputs: &Inputs, expectation: Expectation) -> Finding {

@@ -80,6 +80,7 @@ impl Evidence {
     }
 
     /// Adds what the maker says of this circuit, where the tests that go by it hold.
+    #[must_use]
     pub fn with_targets(mut self, circuit: &Circuit, stops: Stops) -> Self {
         let mut add = |parts, value: f64| {
             self.targets.push(Observation { parts, value: Uncertain::exact(value) });

@@ -123,6 +123,9 @@ fn average(mut first: Weighing, second: &Weighing) -> Weighing {
     first
 }
 
+/// A maker's target: of what sum of features, how far from the family's mean, and its variance.
+type Target = ([(Feature, f64); 2], f64, f64);
+
 /// Residuals and their covariance from the readings, ready to be held against each pattern.
 struct Case {
     table: &'static Table,
@@ -133,7 +136,7 @@ struct Case {
     place: [f64; 4],
     /// The maker's targets: of what, how far from the family's mean (K), and the variance (K²) of
     /// that sum of features in the family.
-    targets: Vec<([(Feature, f64); 2], f64, f64)>,
+    targets: Vec<Target>,
     against_own: bool,
     extra: [f64; FEATURES],
     line_drop: Option<(f64, f64)>,
