@@ -174,14 +174,16 @@ fn cycle_at(cycle: &Cycle) -> Elapsed {
 }
 
 fn cycle_words(cycle: &Cycle) -> String {
-    let length = |from: Option<Elapsed>, to: Option<Elapsed>| {
-        from.zip(to).map_or("unknown".to_owned(), |(from, to)| wording::minutes(to - from))
+    let run = match (cycle.start, cycle.stop) {
+        (Some(start), Some(stop)) => wording::minutes(stop - start),
+        (Some(_), None) => "its end was not heard".to_owned(),
+        (None, _) => "its start was not heard".to_owned(),
     };
-    let run = length(cycle.start, cycle.stop);
-    let pause = length(cycle.stop, cycle.next_start);
+    let pause = cycle.stop.zip(cycle.next_start).map_or(String::new(), |(stop, next)| {
+        format!(", then a pause of {}", wording::minutes(next - stop))
+    });
     let settled = if cycle.settled { "settled" } else { "never settled" };
-    let cut = if cycle.complete { "" } else { ", not heard whole" };
-    format!("run {}: {run}, then a pause of {pause}; {settled}{cut}", cycle.number)
+    format!("run {}: {run}{pause}; {settled}", cycle.number)
 }
 
 fn set_words(set: &SettledSet) -> String {
@@ -192,4 +194,41 @@ fn set_words(set: &SettledSet) -> String {
         set.from,
         set.to
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The words for a run that was heard to start, stop and start again at these seconds.
+    #[track_caller]
+    fn check(start: Option<u64>, stop: Option<u64>, next: Option<u64>, expected: &str) {
+        let at = |s: Option<u64>| s.map(Elapsed::from_secs);
+        let cycle = Cycle {
+            number: 3,
+            start: at(start),
+            stop: at(stop),
+            start_uncertainty_s: None,
+            stop_uncertainty_s: None,
+            next_start: at(next),
+            complete: false,
+            defrost: false,
+            settled: true,
+            how: String::new(),
+        };
+        assert_eq!(cycle_words(&cycle), expected);
+    }
+
+    #[test]
+    fn what_was_not_heard_of_a_run_is_said() {
+        check(Some(0), Some(1_200), Some(1_800), "run 3: 20 min, then a pause of 10 min; settled");
+        check(Some(0), Some(1_200), None, "run 3: 20 min; settled");
+        check(Some(0), None, None, "run 3: its end was not heard; settled");
+        check(
+            None,
+            Some(60),
+            Some(400),
+            "run 3: its start was not heard, then a pause of 5 min; settled",
+        );
+    }
 }
