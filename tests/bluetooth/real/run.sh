@@ -61,7 +61,7 @@ MODULES="virtio_ring virtio virtio_pci_modern_dev virtio_pci_legacy_dev virtio_p
 } >"$ROOT/init"
 chmod +x "$ROOT/init" "$HERE/guest.sh"
 (cd "$ROOT" && find . | "$X/bin/busybox" cpio -o -H newc 2>/dev/null | gzip -1) >"$CACHE/initrd.gz"
-timeout 240 "$QEMU" "${DATA[@]}" -accel tcg -M q35 -cpu max -smp 2 -m 512 -nodefaults -no-user-config -display none \
+timeout 420 "$QEMU" "${DATA[@]}" -accel tcg -M q35 -cpu max -smp 2 -m 512 -nodefaults -no-user-config -display none \
     -serial stdio -no-reboot -kernel "$X/boot/vmlinuz-$KERNEL" -initrd "$CACHE/initrd.gz" \
     -fsdev "local,id=h,path=/,security_model=none,readonly=on,multidevs=remap" \
     -device virtio-9p-pci,fsdev=h,mount_tag=host \
