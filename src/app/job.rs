@@ -357,7 +357,12 @@ impl RawJob {
         }
         let keys = self.probe.iter().filter_map(|p| Some((p.which()?, p.key_file.clone()?)));
         let keys = keys.collect();
+        let units = match self.units {
+            RawUnits::Us => Units::Us,
+            RawUnits::Si => Units::Si,
+        };
         let job = Job {
+            units,
             mode: match self.mode {
                 RawMode::Cooling => Mode::Cooling,
                 RawMode::Heating => Mode::Heating,
@@ -377,10 +382,7 @@ impl RawJob {
         };
         JobFile {
             site: self.site,
-            units: match self.units {
-                RawUnits::Us => Units::Us,
-                RawUnits::Si => Units::Si,
-            },
+            units,
             zone: self.zone,
             job,
             log: self.log.check(problems),

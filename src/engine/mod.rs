@@ -20,6 +20,7 @@ pub mod job;
 pub mod json;
 pub mod night;
 pub mod output;
+pub mod phrase;
 pub mod presence;
 pub mod profile;
 pub mod progress;
