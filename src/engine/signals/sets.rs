@@ -45,6 +45,7 @@ impl Signals {
                 instrument: &track.instrument,
                 unit_per_k: track.role.unit_per_k,
                 scatter_k: track.smoother.scatter_k(),
+                window_s: self.limits.window_s,
                 probe: track.probe,
             })
             .collect();
