@@ -43,6 +43,10 @@ const LOOK_ROWS: u64 = 1_000;
 /// Longest wait for a disk that does not serve.
 const PATIENCE: Duration = Duration::from_secs(10);
 
+/// Longest record (payloads) whose derived files are made again before a visit ends, half a second's
+/// work on a usual machine: whoever stops the program waits for it.
+const REBUILD_MAX: u64 = 400_000;
+
 /// Longest pause after which a visit goes on (common practice, no source): enough to change a
 /// battery or to start the machine again, too short to have been elsewhere meanwhile.
 pub const PAUSE_MAX: Duration = Duration::from_mins(10);
@@ -313,7 +317,10 @@ impl Visit {
         remove_notes(self.folder.path(), &mut self.notes, status.acknowledged);
         let recorded = status.lost == 0 && status.waiting == 0 && status.not_recording.is_none();
         let mut derived = self.derived.finish();
-        if !recorded || !derived {
+        if (!recorded || !derived) && self.session.counts().payloads > REBUILD_MAX {
+            warn!("the files beside the record are not whole; make them again by replay --rebuild");
+            derived = false;
+        } else if !recorded || !derived {
             // What was said while nothing was recorded cannot be said again; files follow the
             // record.
             derived = match replay::rebuild(self.folder.path()) {

@@ -298,7 +298,7 @@ impl Watch {
             JobNews::Changed(job) => Some(job),
             JobNews::Refused(why) => {
                 warn!("the changed job is refused, and the watch goes on as it was: {why}");
-                self.event(stamp, ("job-refused", "", &why), out);
+                self.event(stamp, ("job-refused", "job", &why), out);
                 None
             }
         }
