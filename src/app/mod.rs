@@ -1,5 +1,6 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
+pub mod account;
 pub mod air;
 pub mod barometer;
 pub mod cli;
@@ -16,6 +17,7 @@ pub mod keys;
 pub mod listen;
 pub mod night;
 pub mod note;
+pub mod picture;
 pub mod profile;
 pub mod replay;
 pub mod saturation;
