@@ -48,6 +48,12 @@ impl Trends {
         }
     }
 
+    /// Each measure's value in run after run, with its trend where the runs support one.
+    pub fn runs(&self) -> impl Iterator<Item = (&'static str, &[Point], Option<Drift>)> {
+        let points = |name: &'static str| Some((name, self.points.get(name)?.as_slice()));
+        MEASURES.into_iter().filter_map(points).map(|(name, points)| (name, points, drift(points)))
+    }
+
     /// The trends that the runs support, in the order of the measures.
     fn found(&self) -> impl Iterator<Item = (&'static str, Drift)> {
         MEASURES.into_iter().filter_map(|name| Some((name, drift(self.points.get(name)?)?)))
@@ -86,7 +92,7 @@ impl Trends {
 }
 
 /// A trend in words: which way and how much, or that there is none to be seen.
-fn words(drift: &Drift, units: Units) -> String {
+pub fn words(drift: &Drift, units: Units) -> String {
     let shown = Shown::difference(units);
     let unit = if matches!(units, Units::Us) { "°F" } else { "°C" };
     let [low, high] = drift.interval_95.map(|value| value * shown.scale);

@@ -12,3 +12,4 @@ pub mod rows;
 pub mod service_manager;
 pub mod spool;
 pub mod store;
+pub mod web;
