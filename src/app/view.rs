@@ -59,7 +59,9 @@ impl View {
     pub fn of(snapshot: &Snapshot, lost: Option<&NotRecording>, units: Units) -> Self {
         let mut rows: Vec<((Place, Option<QuantityKind>), Row)> =
             snapshot.channels.iter().map(|status| (key(status), row(status, units))).collect();
-        rows.extend(snapshot.probes.iter().filter(|p| p.awaited).flat_map(|p| unheard(p, snapshot)));
+        rows.extend(
+            snapshot.probes.iter().filter(|p| p.awaited).flat_map(|p| unheard(p, snapshot)),
+        );
         rows.sort_by(|(a, _), (b, _)| a.cmp(b));
         Self {
             at: snapshot.at,
@@ -121,7 +123,8 @@ fn unheard<'a>(
     let heard = |place: &Place| snapshot.channels.iter().any(|c| c.channel.place == *place);
     places.filter(move |place| !heard(place)).map(move |place| {
         let called = Channel { place: place.clone(), kind: QuantityKind::Temperature };
-        let called_for = format!("not heard yet, {}", wording::minutes(snapshot.at - Elapsed::ZERO));
+        let called_for =
+            format!("not heard yet, {}", wording::minutes(snapshot.at - Elapsed::ZERO));
         let row = Row {
             name: wording::name(&called),
             channel: None,

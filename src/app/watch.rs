@@ -141,8 +141,10 @@ fn begin(
 ) -> Result<(Visit, SessionClock), Failure> {
     if let (true, Some(path)) = (args.go_on, last_session(file)?) {
         let page = RefCell::new(&mut *ears);
-        let retold = &mut |session: &Session, output: &Output| page.borrow_mut().retell(session, output);
-        let heard = &mut |session: &Session, output: &Output| page.borrow_mut().hear(session, output, out);
+        let retold =
+            &mut |session: &Session, output: &Output| page.borrow_mut().retell(session, output);
+        let heard =
+            &mut |session: &Session, output: &Output| page.borrow_mut().hear(session, output, out);
         let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), retold, heard)?;
         if let Some((visit, mut clock)) = gone_on {
             let stamp = clock.stamp();

@@ -200,4 +200,3 @@ pub fn outward_address() -> Option<std::net::IpAddr> {
     let address = socket.local_addr().ok()?.ip();
     (!address.is_unspecified()).then_some(address)
 }
-

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use super::history::{History, Known};
 use crate::app::tell;
 use crate::app::wording;
+use crate::engine::channel::Channel;
 use crate::engine::columns::{Shown, Units};
 use crate::engine::json;
 use crate::engine::output::Derived;
@@ -58,22 +59,28 @@ pub fn plot(
     let times: Vec<f64> = points.moments.iter().map(|n| history.moment(*n).as_secs()).collect();
     let derived = Derived::ALL.iter().map(|measure| {
         let panel = if measure.is_temperature() { 0 } else { 1 };
-        (panel, derived_name(*measure), measure.word().to_owned(), Shown::derived(*measure, units))
+        (panel, capital(measure.word()), measure.word().to_owned(), Shown::derived(*measure, units))
     });
     let channels = history.channels.iter().map(|known| {
         let channel = &known.new.channel;
         let key = channel.to_string();
-        (panel(channel.kind), wording::name(channel), key, Shown::of(channel.kind, units))
+        // The panel's title says the quantity.
+        let place = Channel { kind: QuantityKind::Temperature, ..channel.clone() };
+        (panel(channel.kind), wording::name(&place), key, Shown::of(channel.kind, units))
     });
     let mut panels: Vec<(usize, &str, Vec<Value>)> = Vec::new();
-    for ((panel, name, key, shown), values) in derived.chain(channels).zip(&points.values) {
+    // Channels first: their places get the looks that are told apart best.
+    let lines = derived.chain(channels).zip(&points.values).collect::<Vec<_>>();
+    let (measures, channels) = lines.split_at(Derived::ALL.len());
+    for ((panel, name, key, shown), values) in channels.iter().chain(measures) {
         if values.iter().all(|value| value.is_nan()) {
             continue;
         }
-        let line = json!({"key": key, "name": name, "values": Value::Array(rounded(values, shown))});
-        match panels.iter_mut().find(|(known, ..)| *known == panel) {
+        let values = Value::Array(rounded(values, *shown));
+        let line = json!({"key": key, "name": name, "short": short(name), "values": values});
+        match panels.iter_mut().find(|(known, ..)| known == panel) {
             Some((.., lines)) => lines.push(line),
-            None => panels.push((panel, wording::short(shown), vec![line])),
+            None => panels.push((*panel, wording::short(*shown), vec![line])),
         }
     }
     panels.sort_by_key(|(panel, ..)| *panel);
@@ -94,10 +101,20 @@ fn rounded(values: &[f32], shown: Shown) -> Vec<Value> {
     values.iter().map(one).collect()
 }
 
-fn derived_name(measure: Derived) -> String {
-    let words = measure.word().replace('_', " ");
+/// A measure's name for people.
+fn capital(word: &str) -> String {
+    let words = word.replace('_', " ");
     let mut letters = words.chars();
     letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// A line's name where there is little room.
+fn short(name: &str) -> String {
+    name.replace("Condenser leaving", "Leaving")
+        .replace("Evaporator", "Evap.")
+        .replace("Condenser", "Cond.")
+        .replace(" air", "")
+        .replace(" line", "")
 }
 
 /// The panel that a kind is drawn in.

@@ -188,9 +188,9 @@ impl Keeper {
     pub fn watch(&self, most: usize) -> Option<Watcher> {
         let mut drawings = self.drawings.clone();
         drawings.mark_changed();
-        let counted = self.watchers.fetch_update(Ordering::Relaxed, Ordering::Relaxed, |n| {
-            (n < most).then_some(n + 1)
-        });
+        let counted = self
+            .watchers
+            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |n| (n < most).then_some(n + 1));
         counted.ok().map(|_| Watcher { drawings, watchers: Arc::clone(&self.watchers) })
     }
 }

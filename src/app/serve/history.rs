@@ -192,6 +192,24 @@ impl History {
         format!("{words} ({})", places.join(", "))
     }
 
+    /// A little before the last start of the compressor, at the most three hours ago; without one,
+    /// an hour ago.
+    pub fn last_start(&self) -> Elapsed {
+        const BEFORE: Duration = Duration::from_mins(2);
+        const SHOWN_MAX: Duration = Duration::from_hours(3);
+        let mut start = None;
+        for (number, state) in self.states.iter().rev() {
+            if runs(*state) {
+                start = Some(*number);
+            } else if start.is_some() {
+                break;
+            }
+        }
+        let start =
+            start.map_or(self.end() - Duration::from_hours(1), |start| self.moment(start) - BEFORE);
+        start.max(self.end() - SHOWN_MAX)
+    }
+
     /// The last moment.
     pub fn end(&self) -> Elapsed {
         self.series.len().checked_sub(1).map_or(Elapsed::ZERO, |last| self.moment(last))
@@ -208,6 +226,14 @@ impl History {
         let column = self.channels.iter().position(|known| known.new.channel == *channel)?;
         self.series.mean(DERIVED + column, self.number(from), self.number(to) + 1)
     }
+}
+
+/// Whether the compressor runs in a state.
+pub const fn runs(state: State) -> bool {
+    matches!(
+        state,
+        State::Starting | State::Settling | State::Settled | State::Hunting | State::Defrost
+    )
 }
 
 /// Adds to what is kept, and forgets the oldest where that is too much.

@@ -29,7 +29,11 @@ pub fn text(history: &History, watchers: usize) -> Result<String, fmt::Error> {
         ("payloads_repeated", "Payloads whose sequence number had been seen", counts.repeated),
         ("cycles", "Runs ended", counts.cycles),
         ("settled_sets", "Settled sets taken", counts.settled_sets),
-        ("rows_acknowledged", "Rows of the record that are on the disk", history.journal.acknowledged),
+        (
+            "rows_acknowledged",
+            "Rows of the record that are on the disk",
+            history.journal.acknowledged,
+        ),
         ("rows_lost", "Rows that were not recorded", history.journal.lost),
         ("page_missed", "Outputs that the page could not keep up with", history.missed),
     ] {
@@ -49,7 +53,11 @@ pub fn text(history: &History, watchers: usize) -> Result<String, fmt::Error> {
     }
     registry.register("events", "Events by name; a radio remedy is one", events);
     for (name, help, value) in [
-        ("recording", "1 while inputs are recorded", i64::from(history.journal.not_recording.is_none())),
+        (
+            "recording",
+            "1 while inputs are recorded",
+            i64::from(history.journal.not_recording.is_none()),
+        ),
         ("rows_waiting", "Rows that wait for the disk", history.journal.waiting as i64),
         ("page_watchers", "Open pages", watchers as i64),
     ] {

@@ -70,7 +70,7 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
             h1 { (pen.text("sentence", &view.sentence)) }
             p.whole {
                 (pen.bar("whole-bar", view.share, "Whole run to settled"))
-                " " (pen.text("whole", &view.whole())) " · "
+                (pen.text("whole", &view.whole()))
                 (pen.text("at", &moment(scene, view.at)))
             }
         }
@@ -346,9 +346,9 @@ pub fn now(scene: &Scene, view: &View, structure: &str, visitor: Visitor) -> Mar
         p #gist.aside role="status" aria-live="polite" {}
         div #now data-structure=(structure) { (live.now) }
         section.plots aria-labelledby="plots" {
-            h2 #plots { "This run" }
+            h2 #plots { "Since the last start" }
             noscript { p { "The plots need JavaScript; the readings above do not." } }
-            div #panels {}
+            div #panels data-kind="run" {}
         }
         @if scene.takes_notes { (note_form(visitor)) }
         div #happened-part { (live.happened) }

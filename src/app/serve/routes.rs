@@ -16,6 +16,7 @@ use futures::stream::unfold;
 use serde::Deserialize;
 
 use super::feed::{Busy, Drawings, Keeper, Watcher};
+use super::history::History;
 use super::page::{self, Visitor};
 use super::{api, assets, metrics, note};
 use crate::edge::web::gate::{Gate, Pass, guard};
@@ -28,8 +29,9 @@ const WATCHERS_MAX: usize = 64;
 const NOTE_BYTES_MAX: usize = 16 * 1024;
 /// Points of a plot at the most; the page asks for what its screen shows.
 const POINTS_MAX: usize = 8_000;
-/// Silence after which a watcher is sent a line that says nothing, so that a dead one is noticed.
-const SIGN_OF_LIFE: Duration = Duration::from_secs(10);
+/// Silence after which a watcher is sent a sign of life, so that a dead one is noticed on either
+/// side.
+const SIGN_OF_LIFE: Duration = Duration::from_secs(5);
 
 const JSON: HeaderValue = HeaderValue::from_static("application/json");
 const JSON_LINES: HeaderValue = HeaderValue::from_static("application/jsonl");
@@ -58,6 +60,8 @@ struct Asked {
     from: Option<f64>,
     to: Option<f64>,
     points: Option<usize>,
+    /// `start`: since the last start.
+    since: Option<String>,
 }
 
 impl Asked {
@@ -96,6 +100,7 @@ async fn events(State(keeper): State<Keeper>, Query(asked): Query<Asked>) -> Res
     let units = asked.units(&keeper);
     let Some(watcher) = keeper.watch(WATCHERS_MAX) else { return Busy.into_response() };
     let alive = KeepAlive::new().interval(SIGN_OF_LIFE);
+    let alive = alive.event(Event::default().event("alive").data("1"));
     let mut answer = Sse::new(changes(watcher, units)).keep_alive(alive).into_response();
     answer.headers_mut().insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
     answer
@@ -113,9 +118,14 @@ fn changes(watcher: Watcher, units: Units) -> impl Stream<Item = Result<Event, I
 
 async fn plot(State(keeper): State<Keeper>, Query(asked): Query<Asked>) -> Result<Response, Busy> {
     let units = asked.units(&keeper);
-    let stretch = asked.stretch();
+    let (from, to) = asked.stretch();
     let points = asked.points.unwrap_or(1_000).clamp(2, POINTS_MAX);
-    let text = keeper.ask(move |history| api::plot(history, stretch, points, units)).await?;
+    let since_start = asked.since.is_some_and(|since| since == "start");
+    let answer = move |history: &History| {
+        let from = if since_start { history.last_start() } else { from };
+        api::plot(history, (from, to), points, units)
+    };
+    let text = keeper.ask(answer).await?;
     Ok(([(CONTENT_TYPE, JSON)], text).into_response())
 }
 

@@ -136,9 +136,8 @@ impl Series {
     fn extremes(&self, column: &Column, from: usize, to: usize) -> [f32; 2] {
         if from < self.fine_from {
             let blocks = from / BLOCK..to.div_ceil(BLOCK);
-            let known = blocks.filter_map(|number| {
-                column.blocks.get(number.checked_sub(self.blocks_from)?)
-            });
+            let known = blocks
+                .filter_map(|number| column.blocks.get(number.checked_sub(self.blocks_from)?));
             return known.fold([f32::NAN; 2], |[least, greatest], block| {
                 [least.min(block[0]), greatest.max(block[1])]
             });

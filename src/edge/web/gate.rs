@@ -154,7 +154,9 @@ impl Gate {
     /// Gives the cookie and goes on to the page. Not by a redirect: after one that another site
     /// began, browsers would keep a strict cookie back.
     fn let_in(&self, path: &str) -> Response {
-        let path = if path.starts_with('/') && !path.starts_with("//") { escape(path) } else {
+        let path = if path.starts_with('/') && !path.starts_with("//") {
+            escape(path)
+        } else {
             "/".to_owned()
         };
         let page = format!(

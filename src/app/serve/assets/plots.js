@@ -1,16 +1,17 @@
 "use strict";
 // The plots: drawn by uPlot from points that the server has thinned out to what the screen shows.
-// Lines differ by colour and dash, and each has its name at its end.
+// Lines differ by colour and dash, and each has its name and value at its end.
 window.settledPlots = (() => {
     const root = document.documentElement;
     const units = root.dataset.units;
     const zero = root.dataset.zero === undefined ? null : Number(root.dataset.zero);
 
-    // Okabe & Ito's set for any colour vision (Color Universal Design, 2008), without those that
-    // stand out too little from the theme's ground (less than 3:1, WCAG 2.2, 1.4.11).
-    const LIGHT = ["#0072B2", "#D55E00", "#007F5F", "#000000", "#B2568B"];
+    // Okabe & Ito's set for any colour vision (Color Universal Design, 2008), each shade moved just
+    // so far that it stands out from the theme's ground (3:1 at the least, WCAG 2.2, 1.4.11).
+    const LIGHT = ["#0072B2", "#D55E00", "#00805D", "#000000", "#B3568C"];
     const DARK = ["#56B4E9", "#E69F00", "#2EC4A0", "#FFFFFF", "#E29AC4"];
-    const DASHES = [[], [9, 4], [2, 3], [12, 4, 2, 4]];
+    const DASHES = [[], [9, 4], [12, 4, 2, 4]];
+    const DOTS = [2, 3];
 
     const isDark = () => {
         const theme = root.dataset.theme;
@@ -19,23 +20,26 @@ window.settledPlots = (() => {
     };
     const style = (name) => getComputedStyle(root).getPropertyValue(name).trim();
 
-    // A line keeps its look in every plot of the page.
-    const looks = new Map();
+    // A place has one look in all plots; a wet bulb has its air's colour, dotted.
+    const places = new Map();
     const look = (key) => {
-        if (!looks.has(key)) {
-            looks.set(key, looks.size);
+        const place = key.split(".")[0].replace("_wet_bulb", "").replaceAll("_", "-");
+        if (!places.has(place)) {
+            places.set(place, places.size);
         }
-        const number = looks.get(key);
+        const number = places.get(place);
         const colours = isDark() ? DARK : LIGHT;
         return {
             colour: colours[number % colours.length],
-            dash: DASHES[Math.floor(number / colours.length) % DASHES.length],
+            dash: key.endsWith("_wet_bulb")
+                ? DOTS : DASHES[Math.floor(number / colours.length) % DASHES.length],
         };
     };
 
     const two = (number) => String(number).padStart(2, "0");
     const clock = (seconds, withSeconds) => {
-        const at = Math.round(zero === null ? seconds : seconds % 86400);
+        const whole = Math.round(seconds);
+        const at = zero === null ? whole : ((whole % 86400) + 86400) % 86400;
         const hours = Math.floor(at / 3600);
         const minutes = Math.floor(at / 60) % 60;
         if (zero === null && hours === 0) {
@@ -44,69 +48,103 @@ window.settledPlots = (() => {
         return withSeconds ? `${hours}:${two(minutes)}:${two(at % 60)}` : `${hours}:${two(minutes)}`;
     };
 
-    // Names at the ends of the lines, moved apart where they would cover one another.
-    const names = {
-        hooks: {
-            draw: (plot) => {
-                const { ctx } = plot;
-                const ratio = devicePixelRatio;
-                const height = 14 * ratio;
-                const labels = [];
-                plot.series.forEach((series, index) => {
-                    if (index === 0 || !series.show) {
-                        return;
-                    }
-                    const values = plot.data[index];
-                    let last = values.length - 1;
-                    const max = plot.scales.x.max;
-                    while (last >= 0 && (values[last] === null || plot.data[0][last] > max)) {
-                        last -= 1;
-                    }
-                    if (last < 0 || plot.data[0][last] < plot.scales.x.min) {
-                        return;
-                    }
-                    const y = plot.valToPos(values[last], "y", true);
-                    labels.push({ y, at: y, series });
-                });
-                labels.sort((one, other) => one.y - other.y);
-                const { top, left, width, height: tall } = plot.bbox;
-                const bottom = top + tall - height / 2;
-                let free = top + height / 2;
-                for (const label of labels) {
-                    label.at = Math.max(label.y, free);
-                    free = label.at + height;
+    const isNarrow = () => innerWidth <= 560;
+    const called = (line) => isNarrow() ? line.short : line.name;
+
+    // Names at the ends of the lines, moved apart where they would cover one another; with the
+    // value under the pointer, or else the last one.
+    const LABEL_PX = 15;
+    const labels = (panel) => {
+        let box = null;
+        const texts = [];
+        const lastShown = (plot, index) => {
+            const [times, values] = [plot.data[0], plot.data[index]];
+            const { min, max } = plot.scales.x;
+            for (let n = values.length - 1; n >= 0; n -= 1) {
+                if (values[n] !== null && times[n] <= max) {
+                    return times[n] >= min ? n : null;
                 }
-                let floor = bottom;
-                for (const label of labels.slice().reverse()) {
-                    label.at = Math.min(label.at, floor);
-                    floor = label.at - height;
+            }
+            return null;
+        };
+        const write = (plot) => {
+            texts.forEach((text, number) => {
+                const pointed = plot.cursor.idx;
+                const index = pointed ?? text.last;
+                const value = index === null ? null : plot.data[number + 1][index];
+                const shown = value === null || value === undefined ? "–" : value.toFixed(1);
+                const label = `${called(panel.lines[number])} ${shown}`;
+                if (text.name.textContent !== label) {
+                    text.name.textContent = label;
                 }
-                ctx.save();
-                ctx.font = `${12 * ratio}px ${style("--font")}`;
-                ctx.textBaseline = "middle";
-                for (const { at, y, series } of labels) {
-                    ctx.strokeStyle = series._stroke;
-                    ctx.fillStyle = style("--ink");
-                    ctx.lineWidth = 2 * ratio;
-                    ctx.setLineDash((series.dash ?? []).map((length) => length * ratio));
-                    ctx.beginPath();
-                    const x = left + width + 3 * ratio;
-                    ctx.moveTo(x - 2 * ratio, y);
-                    ctx.lineTo(x + 6 * ratio, at);
-                    ctx.lineTo(x + 22 * ratio, at);
-                    ctx.stroke();
-                    ctx.fillText(series.label, x + 26 * ratio, at);
-                }
-                ctx.restore();
+            });
+        };
+        return {
+            hooks: {
+                init: (plot) => {
+                    box = document.createElement("div");
+                    box.className = "names";
+                    box.setAttribute("aria-hidden", "true");
+                    for (const line of panel.lines) {
+                        const name = document.createElement("span");
+                        name.style.color = "inherit";
+                        box.append(name);
+                        texts.push({ name, last: null, key: line.key });
+                    }
+                    plot.over.parentElement.append(box);
+                },
+                draw: (plot) => {
+                    const { top, left, width, height } = plot.bbox;
+                    const ratio = devicePixelRatio;
+                    const placed = [];
+                    texts.forEach((text, number) => {
+                        text.last = lastShown(plot, number + 1);
+                        text.name.hidden = text.last === null;
+                        if (text.last !== null) {
+                            const y = plot.valToPos(plot.data[number + 1][text.last], "y", true) / ratio;
+                            placed.push({ y, at: y, text, series: plot.series[number + 1] });
+                        }
+                    });
+                    placed.sort((one, other) => one.y - other.y);
+                    let free = top / ratio;
+                    for (const one of placed) {
+                        one.at = Math.max(one.y, free);
+                        free = one.at + LABEL_PX;
+                    }
+                    let floor = (top + height) / ratio + 4;
+                    for (const one of placed.slice().reverse()) {
+                        one.at = Math.min(one.at, floor);
+                        floor = one.at - LABEL_PX;
+                    }
+                    const { ctx } = plot;
+                    const x = left + width;
+                    ctx.save();
+                    for (const { y, at, text, series } of placed) {
+                        ctx.strokeStyle = series._stroke;
+                        ctx.lineWidth = 2 * ratio;
+                        ctx.setLineDash((series.dash ?? []).map((length) => length * ratio));
+                        ctx.beginPath();
+                        ctx.moveTo(x + ratio, y * ratio);
+                        ctx.lineTo(x + 7 * ratio, at * ratio);
+                        ctx.lineTo(x + 24 * ratio, at * ratio);
+                        ctx.stroke();
+                        text.name.style.transform =
+                            `translate(${x / ratio + 28}px, ${at - LABEL_PX / 2}px)`;
+                    }
+                    ctx.restore();
+                    write(plot);
+                },
+                setCursor: write,
             },
-        },
+        };
     };
 
     // Room for the names, by the longest of them.
     const room = (lines) => {
         const ctx = document.createElement("canvas").getContext("2d");
-        ctx.font = `12px ${style("--font")}`;
-        return 36 + Math.max(...lines.map((line) => Math.ceil(ctx.measureText(line.name).width)));
+        ctx.font = `13px ${style("--font")}`;
+        const widths = lines.map((line) => ctx.measureText(`${called(line)} 000.0`).width);
+        return 32 + Math.ceil(Math.max(...widths));
     };
 
     const axis = (extra) => ({
@@ -116,113 +154,125 @@ window.settledPlots = (() => {
         font: `12px ${style("--font")}`,
         ...extra,
     });
+    const STEPS = [
+        1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400,
+    ];
+    const timeAxis = () => axis({
+        incrs: STEPS,
+        values: (_, splits) => splits.map((seconds) => clock(seconds, false)),
+        space: 64,
+        size: 34,
+    });
 
-    const options = (panel, width, height, x) => ({
+    const options = (panel, width, extra) => ({
         width,
-        height,
+        height: Math.max(200, 70 + (LABEL_PX + 4) * panel.lines.length),
         padding: [8, room(panel.lines), 0, 0],
-        tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), "Etc/UTC"),
-        cursor: { sync: { key: "settled", setSeries: false }, drag: { x: true, y: false }, ...x.cursor },
-        legend: { live: true },
-        scales: { x: { time: false, range: x.range } },
+        cursor: { sync: { key: "settled", setSeries: false }, points: { show: false }, ...extra.cursor },
+        legend: { show: false },
+        scales: { x: { time: false, ...extra.x } },
         series: [
-            { label: "Time", value: (_, seconds) => seconds === null ? "" : clock(seconds, true) },
+            {},
             ...panel.lines.map((line) => {
                 const { colour, dash } = look(line.key);
-                return {
-                    label: line.name,
-                    stroke: colour,
-                    width: 2,
-                    dash,
-                    points: { show: false },
-                    value: (_, value) => value === null ? "–" : `${value.toFixed(1)} ${panel.unit}`,
-                };
+                return { label: line.name, stroke: colour, width: 2, dash, points: { show: false } };
             }),
         ],
-        axes: [
-            axis({
-                incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400],
-                values: (_, splits) => splits.map((seconds) => clock(seconds, false)),
-                space: 60,
-            }),
-            axis({ size: 48, values: (_, splits) => splits.map((value) => String(value)) }),
-        ],
-        plugins: [names],
-        hooks: x.hooks ?? {},
+        axes: [timeAxis(), axis({ size: 46, values: (_, splits) => splits.map(String) })],
+        plugins: [labels(panel), ...(extra.plugins ?? [])],
+        hooks: extra.hooks ?? {},
     });
 
     const shifted = (times) => zero === null ? times : times.map((time) => time + zero);
-    const fetchPoints = async (from, to, points) => {
-        const range = [from === null ? "" : `&from=${from}`, to === null ? "" : `&to=${to}`].join("");
-        const answer = await fetch(`/api/plot?units=${units}&points=${points}${range}`);
+    const data = (answer, panel) =>
+        [shifted(answer.times), ...panel.lines.map((line) => line.values)];
+    const fetchPoints = async (query) => {
+        const answer = await fetch(`/api/plot?units=${units}&${new URLSearchParams(query)}`);
         if (!answer.ok) {
             throw new Error(`the server answered ${answer.status}`);
         }
         return answer.json();
     };
 
-    return { options, fetchPoints, shifted, clock, look, style, isDark, zero };
-})();
+    // What a plot shows, for those who do not see it.
+    const describe = (figure, answer, panel) => {
+        const [first, last] = [answer.times.at(0), answer.times.at(-1)]
+            .map((time) => clock(time + (zero ?? 0), false));
+        const ends = panel.lines.map((line) => {
+            const known = line.values.filter((value) => value !== null);
+            return known.length === 0 ? "" : `${line.name} ${known.at(0)} to ${known.at(-1)}`;
+        });
+        const text = `${panel.title} in ${panel.unit}, ${first} to ${last}: ${ends.join("; ")}`;
+        figure.firstElementChild.setAttribute("aria-label", text);
+    };
 
-// The live page's plots: the last hour, brought up to date every two seconds.
-(() => {
-    const panels = document.getElementById("panels");
-    if (panels === null || panels.dataset.kind === "night") {
-        return;
-    }
-    const { options, fetchPoints, shifted } = window.settledPlots;
-    const SHOWN_S = 3600;
-    const EVERY_MS = 2000;
-    let plots = [];
-    let shape = "";
-
-    const build = (answer) => {
-        plots.forEach(({ plot }) => plot.destroy());
-        panels.replaceChildren();
-        plots = answer.panels.map((panel) => {
+    // The figures of an answer's panels, in `place`.
+    const build = (place, answer, extra) => {
+        place.replaceChildren();
+        return answer.panels.map((panel) => {
             const figure = document.createElement("figure");
+            const picture = document.createElement("div");
+            picture.setAttribute("role", "img");
             const caption = document.createElement("figcaption");
             caption.textContent = `${panel.title}, ${panel.unit}`;
-            figure.append(caption);
-            panels.append(figure);
-            const width = panels.clientWidth;
-            const height = Math.max(220, Math.min(360, 60 + 22 * panel.lines.length));
-            const plot = new uPlot(options(panel, width, height, {}), data(answer, panel), figure);
-            return { plot };
+            figure.append(picture, caption);
+            place.append(figure);
+            const plot = new uPlot(
+                options(panel, place.clientWidth, extra), data(answer, panel), picture);
+            describe(figure, answer, panel);
+            return { plot, figure };
         });
     };
-    const data = (answer, panel) =>
-        [shifted(answer.times), ...panel.lines.map((line) => line.values)];
+    const shape = (answer) => JSON.stringify(
+        [isNarrow(), isDark(), answer.panels.map((panel) => panel.lines.map((line) => line.key))]);
+    const renew = (plots, answer, resetScales) => answer.panels.forEach((panel, index) => {
+        plots[index].plot.setData(data(answer, panel), resetScales);
+        describe(plots[index].figure, answer, panel);
+    });
+    const points = (place) =>
+        Math.max(200, Math.round(place.clientWidth * Math.min(devicePixelRatio, 2)));
+
+    return { fetchPoints, build, renew, shape, points, clock, style, zero, units, isDark };
+})();
+
+// The live page's plots: since the last start, brought up to date every two seconds.
+(() => {
+    const place = document.getElementById("panels");
+    if (place === null || place.dataset.kind !== "run") {
+        return;
+    }
+    const { fetchPoints, build, renew, shape, points } = window.settledPlots;
+    const EVERY_MS = 2000;
+    let plots = [];
+    let shown = "";
 
     const update = async () => {
-        if (document.hidden || typeof uPlot === "undefined") {
+        if (document.hidden) {
             return;
         }
         try {
-            const points = Math.max(200, Math.round(panels.clientWidth * devicePixelRatio));
-            const probe = await fetchPoints(1e10, null, 2);
-            const from = Math.max(0, probe.end - SHOWN_S);
-            const answer = await fetchPoints(from, null, points);
-            const fresh = JSON.stringify(answer.panels.map((p) => p.lines.map((l) => l.key)));
-            if (fresh !== shape) {
-                shape = fresh;
-                build(answer);
+            const answer = await fetchPoints({ since: "start", points: points(place) });
+            const fresh = shape(answer);
+            if (fresh === shown) {
+                renew(plots, answer, true);
                 return;
             }
-            answer.panels.forEach((panel, index) => plots[index].plot.setData(data(answer, panel)));
+            shown = fresh;
+            plots.forEach(({ plot }) => plot.destroy());
+            plots = build(place, answer, { cursor: { drag: { x: false, y: false } } });
         } catch {
             // The page itself says when the program is silent.
         }
     };
-    const again = () => { shape = ""; update(); };
+    const again = () => { shown = ""; update(); };
     window.addEventListener("themed", again);
-    let width = 0;
+    let width = place.clientWidth;
     new ResizeObserver(() => {
-        if (panels.clientWidth !== width) {
-            width = panels.clientWidth;
+        if (place.clientWidth !== width) {
+            width = place.clientWidth;
             plots.forEach(({ plot }) => plot.setSize({ width, height: plot.height }));
         }
-    }).observe(panels);
+    }).observe(place);
     update();
     setInterval(update, EVERY_MS);
 })();
