@@ -14,6 +14,7 @@ pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;
+pub mod night;
 pub mod note;
 pub mod profile;
 pub mod replay;
