@@ -127,7 +127,7 @@ fn page(
 ) -> Result<Page, Failure> {
     let zone = TimeZone::get(ZONE).map_err(Failure::bad_input)?;
     let mut page = Page::serve(file, listen, Source::Simulation { ended: false }, zone)?;
-    page.known(None, Utc::from_ms(BEGAN_MS));
+    page.row(Elapsed::ZERO, Utc::from_ms(BEGAN_MS));
     page.announce(json, out).map_err(Failure::world)?;
     Ok(page)
 }

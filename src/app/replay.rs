@@ -278,7 +278,7 @@ impl Run {
         out: &mut dyn Write,
     ) -> Result<(), Failure> {
         let begin_ms = clock::machine_ms();
-        let (mut shown_ms, mut began) = (0, None);
+        let mut shown_ms = 0;
         let time = |text: Option<&String>| text.map(|text| moment(text)).transpose();
         let from = time(args.from.as_ref()).map_err(Failure::bad_input)?;
         let to = time(args.to.as_ref()).map_err(Failure::bad_input)?;
@@ -295,9 +295,8 @@ impl Run {
             if let Some(files) = files.as_deref_mut() {
                 files.label(row.at, row.label);
             }
-            if let (Some(page), None, Some(label)) = (&mut self.page, began, row.label) {
-                began = label.plus_ms(-(row.at.as_ms() as i64));
-                page.known(None, began);
+            if let Some(page) = &mut self.page {
+                page.row(row.at, row.label);
             }
             self.session.handle(row.at, row.input);
             self.say(files.as_deref_mut(), out)?;

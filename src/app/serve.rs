@@ -5,9 +5,11 @@
 
 mod api;
 mod assets;
+mod chart;
 mod feed;
 pub mod history;
 mod metrics;
+mod night;
 mod note;
 mod page;
 mod routes;
@@ -39,6 +41,7 @@ use crate::engine::output::Output;
 use crate::engine::profile::Profiles;
 use crate::engine::session::Session;
 use crate::engine::snapshot::Snapshot;
+use crate::units::time::Elapsed;
 
 /// Time between two looks whether the program is asked to stop.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
@@ -74,8 +77,7 @@ impl Page {
         let token = Token::random().map_err(Failure::world)?;
         let gate = Gate::new(token, address, names());
         let printed = printed(address, &gate);
-        let mut history = History::new(&file.site, file.units, source, file.job.interval);
-        history.when.zone = zone;
+        let mut history = History::new(&file.site, file.units, source, file.job.interval, zone);
         history.barometer = file.job.barometer;
         let begun = Session::new(file.job.clone(), Profiles::default(), None).snapshot();
         let waits = source != Source::Live;
@@ -127,9 +129,14 @@ impl Page {
         self.feed.due_in(clock::machine_ms())
     }
 
-    /// Tells in which folder notes are left from now on, and when the session began by the clock.
-    pub fn known(&mut self, folder: Option<PathBuf>, began: Option<Utc>) {
-        self.feed.known(folder, began);
+    /// A row of the record is at `at` and bears `label`; to be told before what it leads to.
+    pub fn row(&mut self, at: Elapsed, label: Option<Utc>) {
+        self.feed.row(at, label);
+    }
+
+    /// Tells in which folder notes are left from now on.
+    pub fn takes_notes_in(&mut self, folder: PathBuf) {
+        self.feed.folder(folder);
     }
 
     /// Takes what a session says that hears its record again; waits where the page is behind.

@@ -148,7 +148,7 @@ fn begin(
         let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), retold, heard)?;
         if let Some((visit, mut clock)) = gone_on {
             let stamp = clock.stamp();
-            page.into_inner().know(&visit, stamp.label.and_then(|l| began(l, stamp.at)));
+            page.into_inner().know(&visit, stamp.label.and_then(|label| began(label, stamp.at)));
             return Ok((visit, clock));
         }
         warn!("{} cannot go on: it broke off too long ago, or is in use", path.display());
@@ -261,7 +261,8 @@ impl Ears {
     /// The page learns where the visit is recorded, and when it began by the clock.
     fn know(&mut self, visit: &Visit, began: Option<Utc>) {
         if let Some(page) = &mut self.page {
-            page.known(Some(visit.folder().to_owned()), began);
+            page.takes_notes_in(visit.folder().to_owned());
+            page.row(Elapsed::ZERO, began);
         }
     }
 }
@@ -413,6 +414,9 @@ impl Watch {
 
     fn take(&mut self, stamp: &Stamp, input: Input<'_>, out: &mut dyn Write) {
         let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.row(stamp.at, stamp.label);
+        }
         visit.take(stamp.at, stamp.label, input, &mut |session, output| {
             ears.hear(session, output, out);
         });

@@ -16,8 +16,8 @@ use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 
 /// The lists under `/api/`, by name.
-pub const LISTS: [&str; 7] =
-    ["readings", "cycles", "sets", "findings", "events", "trends", "summary"];
+pub const LISTS: [&str; 8] =
+    ["readings", "cycles", "sets", "findings", "events", "trends", "night", "summary"];
 
 /// The list called `name`, a line an element; `None` where there is no such list.
 ///
@@ -25,10 +25,11 @@ pub const LISTS: [&str; 7] =
 pub fn list(history: &History, name: &str) -> Option<String> {
     let lines: Vec<Value> = match name {
         "readings" => history.channels.iter().filter_map(reading).collect(),
-        "cycles" => history.cycles.iter().map(json::cycle).collect(),
+        "cycles" => history.night.cycles().map(json::cycle).collect(),
         "sets" => history.sets.iter().map(json::settled_set).collect(),
-        "events" => history.events.iter().map(json::event).collect(),
-        "trends" => history.trends.json(),
+        "events" => history.night.marks().map(json::event).collect(),
+        "trends" => history.night.trends().json(),
+        "night" => vec![night(history)],
         "summary" => vec![tell::summary(history.counts)],
         "findings" => history.diagnoses.back().map_or(Vec::new(), |diagnosis| {
             let findings = diagnosis.findings.iter().map(json::finding);
@@ -45,6 +46,17 @@ pub fn list(history: &History, name: &str) -> Option<String> {
 
 fn reading(known: &Known) -> Option<Value> {
     Some(json::reading(known.last.as_ref()?, &known.new, &known.probe))
+}
+
+/// `{"kind":"night",…}`: runs, hours, marks and trends, with the changes of state beside them.
+pub fn night(history: &History) -> Value {
+    let mut night = history.night.json();
+    let states = history
+        .states
+        .iter()
+        .map(|(number, state)| json!([history.moment(*number).as_secs(), state.word()]));
+    night["states"] = states.collect();
+    night
 }
 
 /// The points of the plots from `from` to `to`: panels by unit, each with its lines, over the same

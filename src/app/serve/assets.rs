@@ -14,6 +14,7 @@ pub fn asset(name: &str) -> Option<Asset> {
         "page.css" => (include_str!("assets/page.css"), STYLE),
         "page.js" => (include_str!("assets/page.js"), SCRIPT),
         "plots.js" => (include_str!("assets/plots.js"), SCRIPT),
+        "night.js" => (include_str!("assets/night.js"), SCRIPT),
         "theme.js" => (include_str!("assets/theme.js"), SCRIPT),
         "uplot.min.js" => (include_str!("assets/uplot.min.js"), SCRIPT),
         "uplot.min.css" => (include_str!("assets/uplot.min.css"), STYLE),

@@ -24,6 +24,7 @@ use crate::engine::columns::Units;
 use crate::engine::output::Output;
 use crate::engine::session::Session;
 use crate::engine::snapshot::Snapshot;
+use crate::units::time::Elapsed;
 
 /// What may wait for the keeper. When it is full a live visit goes on without it, and counts; a
 /// replay waits, since it has no radio to miss.
@@ -38,7 +39,8 @@ enum Telling {
     Output(Box<Output>, String),
     Missed(u64),
     Picture(Box<(Snapshot, Status)>),
-    Known(Option<PathBuf>, Option<Utc>),
+    Folder(PathBuf),
+    Row(Elapsed, Option<Utc>),
     Source(Source),
     Ask(Question),
 }
@@ -54,6 +56,8 @@ pub struct Feed {
     watchers: Arc<AtomicUsize>,
     missed: u64,
     pictured_ms: Option<u64>,
+    /// When the session began by the clock, as it was told last.
+    began: Option<Option<Utc>>,
 }
 
 impl Feed {
@@ -82,9 +86,18 @@ impl Feed {
         }
     }
 
-    /// Tells in which folder notes are left from now on, and when the session began by the clock.
-    pub fn known(&mut self, folder: Option<PathBuf>, began: Option<Utc>) {
-        self.send(Telling::Known(folder, began));
+    /// Tells in which folder notes are left from now on.
+    pub fn folder(&mut self, folder: PathBuf) {
+        self.send(Telling::Folder(folder));
+    }
+
+    /// A row of the record is at `at` and bears `label`; told on only where the clock has changed.
+    pub fn row(&mut self, at: Elapsed, label: Option<Utc>) {
+        let began = label.and_then(|label| label.plus_ms(-(at.as_ms() as i64)));
+        if self.began != Some(began) {
+            self.began = Some(began);
+            self.send(Telling::Row(at, label));
+        }
     }
 
     /// Hands over what the session said; waits where the queue is full.
@@ -238,7 +251,8 @@ pub fn start(
     let thread = thread::Builder::new().name("page-keeper".to_owned());
     let thread = thread.spawn(move || keep(history, &inbox, &drawn))?;
     let keeper = Keeper { queue: queue.clone(), drawings, watchers: Arc::clone(&watchers) };
-    Ok((Feed { queue, waits, watchers, missed: 0, pictured_ms: None }, keeper, thread))
+    let feed = Feed { queue, waits, watchers, missed: 0, pictured_ms: None, began: None };
+    Ok((feed, keeper, thread))
 }
 
 fn keep(mut history: History, inbox: &Receiver<Telling>, drawn: &watch::Sender<Arc<Drawings>>) {
@@ -246,10 +260,8 @@ fn keep(mut history: History, inbox: &Receiver<Telling>, drawn: &watch::Sender<A
         match telling {
             Telling::Output(output, probe) => history.take(*output, probe),
             Telling::Missed(missed) => history.missed += missed,
-            Telling::Known(folder, began) => {
-                history.folder = folder;
-                history.when.began = began;
-            }
+            Telling::Folder(folder) => history.folder = Some(folder),
+            Telling::Row(at, label) => history.row(at, label),
             Telling::Source(source) => history.source = source,
             Telling::Ask(question) => question(&history),
             Telling::Picture(picture) => {

@@ -4,23 +4,26 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::time::Duration;
 
+use jiff::tz::TimeZone;
+
 use super::series::{Points, Series};
 use super::when::When;
-use crate::app::trend::Trends;
+use crate::app::night::Night;
 use crate::app::wording;
+use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
 use crate::engine::channel::Channel;
 use crate::engine::columns::Units;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::job::Job;
 use crate::engine::output::{Derived, Event, Moment, NewChannel, Output};
-use crate::engine::reading::{Cycle, Reading, SettledSet, State};
+use crate::engine::reading::{Reading, SettledSet, State};
 use crate::engine::snapshot::Counts;
 use crate::units::quantity::Pascals;
 use crate::units::time::Elapsed;
 
-/// Runs, settled sets and events that are kept, the latest.
-const KEPT_MAX: usize = 10_000;
+/// Settled sets that are kept, the latest.
+const SETS_MAX: usize = 10_000;
 /// Diagnoses that are kept, the latest; each is some 20 kB.
 const DIAGNOSES_MAX: usize = 1_000;
 /// Changes of state that are kept, the latest.
@@ -75,18 +78,14 @@ pub struct History {
     pub barometer: Pascals,
     /// The channels, by their ids.
     pub channels: Vec<Known>,
-    /// Runs and the pauses after them.
-    pub cycles: VecDeque<Cycle>,
     /// Settled sets.
     pub sets: VecDeque<SettledSet>,
     /// What each set says.
     pub diagnoses: VecDeque<Diagnosis>,
-    /// What happened.
-    pub events: VecDeque<Event>,
+    /// Runs, marks and trends.
+    pub night: Night,
     /// How often each kind of event happened.
     pub events_by_name: BTreeMap<String, u64>,
-    /// How the measures change from run to run.
-    pub trends: Trends,
     /// What the session counted.
     pub counts: Counts,
     /// How the journal stands.
@@ -101,21 +100,25 @@ pub struct History {
 
 impl History {
     /// A visit that begins, with a moment every `interval`.
-    pub fn new(site: &str, units: Units, source: Source, interval: Duration) -> Self {
+    pub fn new(
+        site: &str,
+        units: Units,
+        source: Source,
+        interval: Duration,
+        zone: TimeZone,
+    ) -> Self {
         Self {
             site: site.to_owned(),
             units,
             source,
-            when: When::default(),
+            when: When { began: None, zone: zone.clone() },
             folder: None,
             barometer: Job::default().barometer,
             channels: Vec::new(),
-            cycles: VecDeque::new(),
             sets: VecDeque::new(),
             diagnoses: VecDeque::new(),
-            events: VecDeque::new(),
+            night: Night::new(zone),
             events_by_name: BTreeMap::new(),
-            trends: Trends::default(),
             counts: Counts::default(),
             journal: Status::default(),
             missed: 0,
@@ -125,9 +128,16 @@ impl History {
         }
     }
 
+    /// A row of the record was at `at` and bears `label`.
+    pub fn row(&mut self, at: Elapsed, label: Option<Utc>) {
+        self.night.row(at, label);
+        let began = label.and_then(|label| label.plus_ms(-(at.as_ms() as i64)));
+        self.when.began = began.or(self.when.began);
+    }
+
     /// Takes what the session said; `probe` is the address that belongs to a new channel.
     pub fn take(&mut self, output: Output, probe: String) {
-        self.trends.take(&output);
+        self.night.take(&output);
         match output {
             Output::Channel(new) => {
                 self.channels.push(Known { new, probe, readings: 0, last: None });
@@ -139,14 +149,12 @@ impl History {
                 }
             }
             Output::Moment(moment) => self.take_moment(&moment),
-            Output::Cycle(cycle) => keep(&mut self.cycles, cycle, KEPT_MAX),
-            Output::SettledSet(set) => keep(&mut self.sets, set, KEPT_MAX),
+            Output::SettledSet(set) => keep(&mut self.sets, set, SETS_MAX),
             Output::Diagnosis(diagnosis) => keep(&mut self.diagnoses, diagnosis, DIAGNOSES_MAX),
             Output::Event(event) => {
-                *self.events_by_name.entry(event.event.clone()).or_default() += 1;
-                keep(&mut self.events, event, KEPT_MAX);
+                *self.events_by_name.entry(event.event).or_default() += 1;
             }
-            Output::Refused { .. } => {}
+            Output::Cycle(_) | Output::Refused { .. } => {}
         }
     }
 
@@ -254,7 +262,7 @@ mod tests {
     }
 
     fn history() -> History {
-        History::new("bench", Units::Si, Source::Live, Duration::from_secs(1))
+        History::new("bench", Units::Si, Source::Live, Duration::from_secs(1), TimeZone::UTC)
     }
 
     #[test]

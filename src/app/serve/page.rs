@@ -38,7 +38,7 @@ pub struct Scene {
 
 impl From<&History> for Scene {
     fn from(history: &History) -> Self {
-        let latest = history.events.iter().rev().take(HAPPENED);
+        let latest = history.night.marks().rev().take(HAPPENED);
         Self {
             site: history.site.clone(),
             source: history.source,
@@ -295,6 +295,7 @@ pub fn whole(scene: &Scene, here: &str, units: Units, content: &Markup) -> Marku
                 script src="/assets/theme.js" {}
                 script src="/assets/uplot.min.js" defer {}
                 script src="/assets/plots.js" defer {}
+                @if here == "/night" { script src="/assets/night.js" defer {} }
                 script src="/assets/page.js" defer {}
             }
             body {

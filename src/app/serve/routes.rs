@@ -18,7 +18,7 @@ use serde::Deserialize;
 use super::feed::{Busy, Drawings, Keeper, Watcher};
 use super::history::History;
 use super::page::{self, Visitor};
-use super::{api, assets, metrics, note};
+use super::{api, assets, metrics, night, note};
 use crate::edge::web::gate::{Gate, Pass, guard};
 use crate::engine::columns::Units;
 use crate::units::time::Elapsed;
@@ -42,6 +42,7 @@ const METRICS: HeaderValue =
 pub fn router(keeper: Keeper, gate: Gate) -> Router {
     Router::new()
         .route("/", get(now))
+        .route("/night", get(the_night))
         .route("/events", get(events))
         .route("/note", post(take_note).layer(DefaultBodyLimit::max(NOTE_BYTES_MAX)))
         .route("/api/plot", get(plot))
@@ -62,6 +63,8 @@ struct Asked {
     points: Option<usize>,
     /// `start`: since the last start.
     since: Option<String>,
+    /// The run to show.
+    run: Option<u32>,
 }
 
 impl Asked {
@@ -94,6 +97,15 @@ async fn now(
     let drawings = keeper.now();
     let drawing = drawings.of(units);
     Html(page::now(&drawing.scene, &drawing.view, drawing.structure(), visitor).into_string())
+}
+
+async fn the_night(
+    State(keeper): State<Keeper>,
+    Query(asked): Query<Asked>,
+) -> Result<Html<String>, Busy> {
+    let units = asked.units(&keeper);
+    let page = keeper.ask(move |history| night::page(history, units, asked.run)).await?;
+    Ok(Html(page.into_string()))
 }
 
 async fn events(State(keeper): State<Keeper>, Query(asked): Query<Asked>) -> Response {
