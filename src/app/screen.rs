@@ -135,8 +135,10 @@ fn bar_text(share: f64) -> String {
 }
 
 fn whole_line(view: &View) -> String {
-    let share = view.share;
-    format!("whole run {} {:>3.0} %   at {}", bar_text(share), share * 100.0, view.at)
+    let run = view.share.map_or(String::new(), |share| {
+        format!("whole run {} {:>3.0} %   ", bar_text(share), share * 100.0)
+    });
+    format!("{run}at {}", view.at)
 }
 
 fn lower(view: &View) -> Vec<Line<'static>> {

@@ -29,8 +29,8 @@ pub struct View {
     pub notice: Option<String>,
     /// The channels, and the places that no probe has been heard at yet, in the order of places.
     pub rows: Vec<Row>,
-    /// How far the whole run is from settled (0 to 1).
-    pub share: f64,
+    /// How far the whole run is from settled (0 to 1); `None` while nothing runs.
+    pub share: Option<f64>,
     /// What the stretch that holds now says, or else the last settled set.
     pub diagnosis: Option<Diagnosis>,
 }
@@ -46,7 +46,7 @@ pub struct Row {
     pub value: String,
     /// Its change a minute; empty where nothing is known now.
     pub rate: String,
-    /// How far it is from settled (0 to 1).
+    /// How far it is from settled (0 to 1); `None` where nothing is on its way to it.
     pub share: Option<f64>,
     /// What stands behind the bar: how long it has been silent, or how long it will take.
     pub remark: String,
@@ -57,8 +57,11 @@ pub struct Row {
 impl View {
     /// The view of `snapshot`; `lost` says since when and why, where nothing is recorded.
     pub fn of(snapshot: &Snapshot, lost: Option<&NotRecording>, units: Units) -> Self {
-        let mut rows: Vec<((Place, Option<QuantityKind>), Row)> =
-            snapshot.channels.iter().map(|status| (key(status), row(status, units))).collect();
+        let mut rows: Vec<((Place, Option<QuantityKind>), Row)> = snapshot
+            .channels
+            .iter()
+            .map(|s| (key(s), row(s, runs(snapshot.state), units)))
+            .collect();
         rows.extend(
             snapshot.probes.iter().filter(|p| p.awaited).flat_map(|p| unheard(p, snapshot)),
         );
@@ -70,22 +73,31 @@ impl View {
             gist: gist(snapshot, lost.is_some()),
             notice: lost.map(|lost| format!("NOT RECORDING since {}: {}", lost.since, lost.why)),
             rows: rows.into_iter().map(|(_, row)| row).collect(),
-            share: snapshot.progress.share,
+            share: runs(snapshot.state).then_some(snapshot.progress.share),
             diagnosis: snapshot.diagnosis.clone(),
         }
     }
 
-    /// How far the whole run is, in words: `whole run 40 %`.
-    pub fn whole(&self) -> String {
-        format!("whole run {:.0} %", self.share * 100.0)
+    /// What is missing, each with how long: `Suction line: silent 4 min`.
+    pub fn missing(&self) -> Vec<String> {
+        let missing = self.rows.iter().filter(|row| row.missing);
+        missing.map(|row| format!("{}: {}", row.name, row.remark)).collect()
     }
+}
+
+/// Whether the compressor runs in a state.
+pub const fn runs(state: State) -> bool {
+    matches!(
+        state,
+        State::Starting | State::Settling | State::Settled | State::Hunting | State::Defrost
+    )
 }
 
 fn key(status: &ChannelStatus) -> (Place, Option<QuantityKind>) {
     (status.channel.place.clone(), Some(status.channel.kind))
 }
 
-fn row(status: &ChannelStatus, units: Units) -> Row {
+fn row(status: &ChannelStatus, running: bool, units: Units) -> Row {
     let kind = status.channel.kind;
     let (value, rate) = status.sample.map_or(("–".to_owned(), String::new()), |sample| {
         (wording::value(kind, sample.level, units), wording::rate(kind, sample.rate, units))
@@ -95,7 +107,7 @@ fn row(status: &ChannelStatus, units: Units) -> Row {
         channel: Some(status.channel.clone()),
         value,
         rate,
-        share: status.progress.as_ref().map(|progress| progress.share),
+        share: status.progress.as_ref().filter(|_| running).map(|progress| progress.share),
         remark: remark(status),
         missing: status.silent.is_some(),
     }

@@ -11,7 +11,7 @@ const SIZE: (f64, f64) = (360.0, 190.0);
 const LEFT: f64 = 44.0;
 const BELOW: f64 = 26.0;
 /// Room on the right and above (px).
-const RIGHT: f64 = 12.0;
+const RIGHT: f64 = 22.0;
 const ABOVE: f64 = 10.0;
 /// Room of a label on an axis (px).
 const LABEL: f64 = 52.0;
@@ -30,12 +30,13 @@ pub struct Mark {
 }
 
 /// How the marks are drawn.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Kind {
     /// As bars of this width on the x axis, from zero.
     Bars(f64),
-    /// As points, with a line through their middle that has this slope, between the two others.
-    Points(Option<[f64; 3]>),
+    /// As points; with a line through them, where there is a value for each, and beside it the
+    /// lines that would do as well.
+    Points(Vec<[f64; 3]>),
 }
 
 /// A chart: its marks, and how its axes are labelled.
@@ -115,7 +116,7 @@ fn step(least: f64, steps: &[f64]) -> f64 {
 pub fn draw(chart: &Chart<'_>) -> Markup {
     let (width, height) = SIZE;
     let (inner_width, inner_height) = (width - LEFT - RIGHT, height - ABOVE - BELOW);
-    let half = if let Kind::Bars(width) = chart.kind { width / 2.0 } else { 0.0 };
+    let half = if let Kind::Bars(width) = &chart.kind { width / 2.0 } else { 0.0 };
     let xs = chart.marks.iter().flat_map(|mark| [mark.x - half, mark.x + half]);
     let x = Scale::of(xs, &chart.x, inner_width / LABEL);
     let ys = chart.marks.iter().flat_map(|mark| {
@@ -142,13 +143,13 @@ pub fn draw(chart: &Chart<'_>) -> Markup {
                 }
                 line.grid x1=(text(px(*tick))) x2=(text(px(*tick))) y1=(text(ABOVE)) y2=(text(height - BELOW + 4.0)) {}
             }
-            @if let Kind::Points(Some(slopes)) = chart.kind {
-                (trend(&chart.marks, slopes, &x, (&px, &py)))
+            @if let Kind::Points(fitted) = &chart.kind {
+                (trend(&chart.marks, fitted, (&px, &py)))
             }
             @for mark in &chart.marks {
                 g.mark {
                     title { (mark.says) }
-                    @match chart.kind {
+                    @match &chart.kind {
                         Kind::Bars(_) => {
                             rect.bar x=(text(px(mark.x - half) + 1.0)) y=(text(py(mark.y)))
                                 width=(text((px(mark.x + half) - px(mark.x - half) - 2.0).max(1.0)))
@@ -168,32 +169,23 @@ pub fn draw(chart: &Chart<'_>) -> Markup {
     }
 }
 
-/// The trend through the points' middle, between the slopes that would do as well.
+/// The line through the points, between those that would do as well.
 fn trend(
     marks: &[Mark],
-    [slope, low, high]: [f64; 3],
-    x: &Scale,
+    fitted: &[[f64; 3]],
     (px, py): (&dyn Fn(f64) -> f64, &dyn Fn(f64) -> f64),
 ) -> Markup {
-    let count = marks.len().max(1) as f64;
-    let middle_x = marks.iter().map(|mark| mark.x).sum::<f64>() / count;
-    let middle_y = marks.iter().map(|mark| mark.y).sum::<f64>() / count;
-    let from = marks.iter().map(|mark| mark.x).fold(x.to, f64::min);
-    let to = marks.iter().map(|mark| mark.x).fold(x.from, f64::max);
-    let at = |at: f64, slope: f64| {
-        format!("{:.1},{:.1}", px(at), py(middle_y + slope * (at - middle_x)))
+    let points = |which: usize| -> Vec<String> {
+        let both = marks.iter().zip(fitted);
+        both.map(|(mark, fit)| format!("{:.1},{:.1}", px(mark.x), py(fit[which]))).collect()
     };
-    let middle = format!("{:.1},{:.1}", px(middle_x), py(middle_y));
-    let fan = format!(
-        "{} {middle} {} {} {middle} {}",
-        at(from, low),
-        at(to, low),
-        at(to, high),
-        at(from, high)
-    );
+    let mut fan = points(1);
+    fan.extend(points(2).into_iter().rev());
     html! {
-        polygon.fan points=(fan) {}
-        polyline.trend points=(format!("{} {}", at(from, slope), at(to, slope))) {}
+        @if !fitted.is_empty() {
+            polygon.fan points=(fan.join(" ")) {}
+            polyline.trend points=(points(0).join(" ")) {}
+        }
     }
 }
 
@@ -216,7 +208,7 @@ mod tests {
     fn what_a_mark_says_is_escaped() {
         let mark = Mark { x: 1.0, y: 2.0, interval: None, says: "<script>".to_owned() };
         let axis = Axis { steps: &[], label: |v| format!("{v:.0}"), least: 1.0 };
-        let (says, kind) = ("a chart".to_owned(), Kind::Points(None));
+        let (says, kind) = ("a chart".to_owned(), Kind::Points(Vec::new()));
         let svg = draw(&Chart { says, kind, marks: vec![mark], x: axis, y: axis }).into_string();
         assert!(svg.contains("&lt;script&gt;") && !svg.contains("<script>"), "{svg}");
     }

@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 use super::series::{Points, Series};
 use super::when::When;
 use crate::app::night::Night;
+use crate::app::view::runs;
 use crate::app::wording;
 use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
@@ -234,14 +235,6 @@ impl History {
         let column = self.channels.iter().position(|known| known.new.channel == *channel)?;
         self.series.mean(DERIVED + column, self.number(from), self.number(to) + 1)
     }
-}
-
-/// Whether the compressor runs in a state.
-pub const fn runs(state: State) -> bool {
-    matches!(
-        state,
-        State::Starting | State::Settling | State::Settled | State::Hunting | State::Defrost
-    )
 }
 
 /// Adds to what is kept, and forgets the oldest where that is too much.

@@ -6,13 +6,15 @@ use super::chart::{self, Axis, Chart, Kind, Mark};
 use super::history::History;
 use super::page::{self, Scene};
 use super::sheet::Pen;
-use crate::app::findings::fault_words;
+use crate::app::findings::{self, fault_words};
+use crate::app::night::{RunMeasure, SettledRun};
 use crate::app::trend::{self, MEASURES};
 use crate::app::wording;
 use crate::engine::columns::{Shown, Units};
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::drift::Drift;
 use crate::engine::night::Activity;
+use crate::engine::output::Event;
 use crate::engine::reading::{Cycle, SettledSet, SettledValue};
 use crate::engine::run::{SHORT_PAUSE_S, SHORT_RUN_S};
 use crate::units::time::Elapsed;
@@ -29,7 +31,7 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
     let scene = Scene::from(history);
     let night = &history.night;
     let content = html! {
-        h1 { (night.sentence()) }
+        h1.sum { (night.sentence()) }
         (sums(history))
         section.plots aria-labelledby="strip-title" {
             h2 #strip-title { "Runs and pauses" }
@@ -61,9 +63,9 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
 fn sums(history: &History) -> Markup {
     let summary = history.night.summary();
     let has_nights = summary.night.starts > 0 || summary.night.running_s > 0.0;
-    let mut columns = vec![("All of it", summary.whole)];
+    let mut columns = vec![("All", summary.whole)];
     if has_nights {
-        columns.extend([("22:00 to 06:00", summary.night), ("The rest", summary.day)]);
+        columns.extend([("Night", summary.night), ("Day", summary.day)]);
     }
     let row = |name: &str, value: &dyn Fn(&Activity) -> String| {
         html! {
@@ -76,6 +78,7 @@ fn sums(history: &History) -> Markup {
     html! {
         section aria-label="In numbers" {
             table.sums {
+                @if has_nights { caption { "Night is from 22:00 to 06:00." } }
                 thead { tr {
                     td {}
                     @for (name, _) in &columns { th.number scope="col" { (name) } }
@@ -168,7 +171,7 @@ fn by_the_hour(history: &History, units: Units) -> Markup {
                         figcaption { "Share of each hour that it ran, beside outdoor air (" (outdoor.unit) ")" }
                         (chart::draw(&Chart {
                             says: spoken("Share of each hour that it ran, beside outdoor air", &duty),
-                            kind: Kind::Points(None),
+                            kind: Kind::Points(Vec::new()),
                             marks: duty,
                             x: Axis { steps: &[], label: whole, least: 4.0 },
                             y: Axis { steps: &[0.1, 0.2, 0.25, 0.5], label: percent_label, least: 0.2 },
@@ -221,32 +224,27 @@ fn measure_chart(
     let name = MEASURES[which];
     let shown = Shown::difference(units);
     let zero = hour_of(history);
-    let marks: Vec<Mark> = history
-        .night
-        .settled()
-        .filter_map(|run| {
-            let measure = run.measures[which]?;
-            let value = measure.value * shown.scale;
-            let interval = measure.interval_95.map(|pair| pair.map(|v| v * shown.scale));
-            let half = interval.map_or(0.0, |[low, high]| (high - low) / 2.0);
-            let says = format!("{}: {value:.1} ± {half:.1}", history.night.clock(run.to));
-            Some(Mark { x: zero + run.to.as_secs() / 3_600.0, y: value, interval, says })
-        })
-        .collect();
-    if marks.len() < CHARTED_MIN {
+    let settled: Vec<(&SettledRun, RunMeasure)> =
+        history.night.settled().filter_map(|run| Some((run, run.measures[which]?))).collect();
+    if settled.len() < CHARTED_MIN {
         return None;
     }
+    let mark = |(run, measure): &(&SettledRun, RunMeasure)| {
+        let value = measure.value * shown.scale;
+        let interval = measure.interval_95.map(|pair| pair.map(|v| v * shown.scale));
+        let half = interval.map_or(0.0, |[low, high]| (high - low) / 2.0);
+        let says = format!("{}: {value:.1} ± {half:.1}", history.night.clock(run.to));
+        Mark { x: zero + run.to.as_secs() / 3_600.0, y: value, interval, says }
+    };
+    let marks: Vec<Mark> = settled.iter().map(mark).collect();
     let drift = drifts.iter().find(|(of, _)| *of == name).map(|(_, drift)| drift);
-    let slopes = drift.map(|drift| {
-        let [low, high] = drift.interval_95;
-        [drift.per_hour, low, high].map(|per_hour| per_hour * shown.scale)
-    });
+    let fitted = drift.map_or(Vec::new(), |drift| fitted(&settled, drift, shown.scale));
     let title = name.replace('_', " ");
     let words = drift.map_or("too few runs for a trend".to_owned(), |d| trend::words(d, units));
     let unit = wording::short(shown);
     let chart = Chart {
         says: spoken(&format!("{title}; {words}"), &marks),
-        kind: Kind::Points(slopes),
+        kind: Kind::Points(fitted),
         marks,
         x: Axis { steps: &HOURS, label: hour_label, least: 1.0 },
         y: Axis { steps: &[], label: |value| format!("{value:.1}"), least: 2.0 },
@@ -257,6 +255,25 @@ fn measure_chart(
             (chart::draw(&chart))
         }
     })
+}
+
+/// What the trend and its 95 % limits say for each run: with outdoor temperature, where the trend
+/// is what that does not explain.
+fn fitted(settled: &[(&SettledRun, RunMeasure)], drift: &Drift, scale: f64) -> Vec<[f64; 3]> {
+    let mean = |of: &dyn Fn(&(&SettledRun, RunMeasure)) -> f64| {
+        settled.iter().map(of).sum::<f64>() / settled.len() as f64
+    };
+    let hours = |run: &SettledRun| run.to.as_secs() / 3_600.0;
+    let outdoor = |run: &SettledRun| {
+        run.outdoor.zip(drift.per_outdoor_k).map_or(0.0, |(celsius, per_k)| celsius * per_k)
+    };
+    let middle = mean(&|(run, _)| hours(run));
+    let level = mean(&|(run, measure)| measure.value - outdoor(run));
+    let [low, high] = drift.interval_95;
+    let at = |run: &SettledRun, per_hour: f64| {
+        scale * (level + outdoor(run) + per_hour * (hours(run) - middle))
+    };
+    settled.iter().map(|(run, _)| [drift.per_hour, low, high].map(|slope| at(run, slope))).collect()
 }
 
 /// The runs, the latest first.
@@ -366,6 +383,7 @@ fn one_run(history: &History, scene: &Scene, units: Units, number: u32) -> Marku
                 Some(set) => (settled_values(set, units)),
             }
             @if let Some(diagnosis) = diagnosis {
+                p.verdict { (findings::sentence(diagnosis)) }
                 (page::says(scene, diagnosis, units, &mut Pen::default()))
             }
         }
@@ -404,14 +422,14 @@ fn settled_values(set: &SettledSet, units: Units) -> Markup {
 /// What happened, the latest first.
 fn happened(history: &History) -> Markup {
     let night = &history.night;
-    let marks = night.marks();
+    let marks: Vec<&Event> = night.marks().rev().filter(|event| page::is_told(event)).collect();
     html! {
         section aria-labelledby="marks" {
             h2 #marks { "What happened" }
-            @if marks.len() == 0 { p { "Nothing worth a line." } }
+            @if marks.is_empty() { p { "Nothing worth a line." } }
             @if marks.len() > LISTED_MAX { p { "The latest " (LISTED_MAX) " of " (marks.len()) "." } }
             ol.events {
-                @for event in night.marks().rev().take(LISTED_MAX) {
+                @for event in marks.into_iter().take(LISTED_MAX) {
                     li { span.time { (night.clock(event.at)) } " " (history.event_words(event)) }
                 }
             }

@@ -12,6 +12,8 @@ use crate::app::serve::when::When;
 use crate::app::view::{Row, View};
 use crate::engine::columns::Units;
 use crate::engine::diagnose::finding::{Diagnosis, Suspect};
+use crate::engine::output::Event;
+use crate::engine::reading::State;
 use crate::units::time::Elapsed;
 
 /// Events shown on the live page, the latest first.
@@ -38,7 +40,7 @@ pub struct Scene {
 
 impl From<&History> for Scene {
     fn from(history: &History) -> Self {
-        let latest = history.night.marks().rev().take(HAPPENED);
+        let latest = history.night.marks().rev().filter(|event| is_told(event)).take(HAPPENED);
         Self {
             site: history.site.clone(),
             source: history.source,
@@ -50,6 +52,18 @@ impl From<&History> for Scene {
             missed: history.missed,
         }
     }
+}
+
+/// Whether an event is for people; a second statistic's opinion is for those who tune the first.
+pub fn is_told(event: &Event) -> bool {
+    event.event != "r_statistic_disagrees"
+}
+
+/// The same text, in which no line ends between a number and its unit.
+fn tied(text: &str) -> String {
+    [" °", " min", " psi", " kPa", " %", " A", " W"]
+        .iter()
+        .fold(text.to_owned(), |text, unit| text.replace(unit, &unit.replace(' ', "\u{a0}")))
 }
 
 /// The parts of the live page that follow the session.
@@ -67,10 +81,22 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
             p.notice role="alert" { span.sign aria-hidden="true" { "!" } " " (pen.text("notice", notice)) }
         }
         section.now aria-label="What is going on" {
-            h1 { (pen.text("sentence", &view.sentence)) }
+            h1 { (pen.text("sentence", &tied(&view.sentence))) }
+            @if let Some(diagnosis) = &view.diagnosis {
+                p.verdict { (pen.text("verdict", &verdict(scene, view, diagnosis))) }
+            }
+            @let missing = view.missing();
+            @if !missing.is_empty() {
+                p.lost {
+                    span.sign aria-hidden="true" { "!" } " Missing: "
+                    (pen.text("lost", &missing.join("; ")))
+                }
+            }
             p.whole {
-                (pen.bar("whole-bar", view.share, "Whole run to settled"))
-                (pen.text("whole", &view.whole()))
+                @if let Some(share) = view.share {
+                    (pen.bar("whole-bar", share, "Whole run to settled"))
+                    (pen.text("whole", &format!("whole run {:.0} %", share * 100.0)))
+                }
                 (pen.text("at", &moment(scene, view.at)))
             }
         }
@@ -142,7 +168,18 @@ fn readings(rows: &[Row], pen: &mut Pen) -> Markup {
     }
 }
 
-/// What a diagnosis says: the verdict, the suspects, what limits it, the measures.
+/// The verdict; where it is not of now, of when it is.
+fn verdict(scene: &Scene, view: &View, diagnosis: &Diagnosis) -> String {
+    let words = findings::sentence(diagnosis);
+    match diagnosis.findings.first() {
+        Some(finding) if !matches!(view.state, State::Settled | State::Hunting) => {
+            format!("When it held still last, at {}: {words}", scene.when.clock(finding.to))
+        }
+        _ => words,
+    }
+}
+
+/// What a diagnosis says: the suspects, what limits it, the measures.
 pub fn says(scene: &Scene, diagnosis: &Diagnosis, units: Units, pen: &mut Pen) -> Markup {
     let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
     let shown = diagnosis.suspects.iter().filter(|s| s.probability >= findings::SHOWN_MIN);
@@ -151,7 +188,6 @@ pub fn says(scene: &Scene, diagnosis: &Diagnosis, units: Units, pen: &mut Pen) -
     let conditions: Vec<_> =
         diagnosis.findings.iter().filter(|finding| !findings::is_measure(finding)).collect();
     html! {
-        p.verdict { (pen.text("verdict", &findings::sentence(diagnosis))) }
         @if let Some(finding) = diagnosis.findings.first() {
             p.basis { (pen.text("basis", &rests_on(scene, finding.from, finding.to))) }
         }
@@ -311,7 +347,7 @@ pub fn whole(scene: &Scene, here: &str, units: Units, content: &Markup) -> Marku
                             (unit(Units::Us, "°F", "Fahrenheit and psi"))
                             (unit(Units::Si, "°C", "Celsius and kPa"))
                         }
-                        button #theme type="button" hidden { "Theme: system" }
+                        button #theme type="button" hidden { "Theme" }
                     }
                 }
                 p #link.link role="status" hidden {}

@@ -122,7 +122,7 @@
     };
 
     // The strip: what the unit did, and above it what happened.
-    const QUIET = new Set(["r_statistic_disagrees", "ended", "clock_trusted"]);
+    const QUIET = new Set(["r_statistic_disagrees", "run_never_settled", "clock_trusted", "ended"]);
     const SIGNS = {
         probe_lost: "−", probe_back: "+", clock_step: "⏱", frost: "❄", short_run: "<",
         note: "✎", changed: "✎", restart: "↻", not_recording: "!", recording_resumed: "+",

@@ -9,7 +9,9 @@
     const themes = ["system", "light", "dark"];
     const button = document.getElementById("theme");
     const themeNow = () => root.dataset.theme ?? "system";
-    const showTheme = () => { button.textContent = `Theme: ${themeNow()}`; };
+    const showTheme = () => {
+        button.textContent = `Theme: ${themeNow()}`;
+    };
     button.hidden = false;
     showTheme();
     button.addEventListener("click", () => {

@@ -52,10 +52,25 @@ window.settledPlots = (() => {
     const called = (line) => isNarrow() ? line.short : line.name;
 
     // Names at the ends of the lines, moved apart where they would cover one another; with the
-    // value under the pointer, or else the last one.
+    // value under the pointer, or else the last one. Where there is little room a letter stands at
+    // the line, and its name below the plot.
     const LABEL_PX = 15;
-    const labels = (panel) => {
-        let box = null;
+    const letter = (number) => String.fromCharCode(97 + number % 26);
+    const sample = (series) => {
+        const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+        const line = document.createElementNS("http://www.w3.org/2000/svg", "line");
+        for (const [key, value] of Object.entries({ width: 26, height: 10, viewBox: "0 0 26 10" })) {
+            svg.setAttribute(key, value);
+        }
+        const look = { x1: 0, x2: 26, y1: 5, y2: 5, stroke: series.stroke(), "stroke-width": 2 };
+        for (const [key, value] of Object.entries(look)) {
+            line.setAttribute(key, value);
+        }
+        line.setAttribute("stroke-dasharray", (series.dash ?? []).join(" "));
+        svg.append(line);
+        return svg;
+    };
+    const labels = (panel, narrow) => {
         const texts = [];
         const lastShown = (plot, index) => {
             const [times, values] = [plot.data[0], plot.data[index]];
@@ -69,78 +84,92 @@ window.settledPlots = (() => {
         };
         const write = (plot) => {
             texts.forEach((text, number) => {
-                const pointed = plot.cursor.idx;
-                const index = pointed ?? text.last;
+                const index = plot.cursor.idx ?? text.last;
                 const value = index === null ? null : plot.data[number + 1][index];
                 const shown = value === null || value === undefined ? "–" : value.toFixed(1);
                 const label = `${called(panel.lines[number])} ${shown}`;
-                if (text.name.textContent !== label) {
-                    text.name.textContent = label;
+                if (text.words.textContent !== label) {
+                    text.words.textContent = label;
                 }
             });
         };
-        return {
-            hooks: {
-                init: (plot) => {
-                    box = document.createElement("div");
-                    box.className = "names";
-                    box.setAttribute("aria-hidden", "true");
-                    for (const line of panel.lines) {
-                        const name = document.createElement("span");
-                        name.style.color = "inherit";
-                        box.append(name);
-                        texts.push({ name, last: null, key: line.key });
-                    }
-                    plot.over.parentElement.append(box);
-                },
-                draw: (plot) => {
-                    const { top, left, width, height } = plot.bbox;
-                    const ratio = devicePixelRatio;
-                    const placed = [];
-                    texts.forEach((text, number) => {
-                        text.last = lastShown(plot, number + 1);
-                        text.name.hidden = text.last === null;
-                        if (text.last !== null) {
-                            const y = plot.valToPos(plot.data[number + 1][text.last], "y", true) / ratio;
-                            placed.push({ y, at: y, text, series: plot.series[number + 1] });
-                        }
-                    });
-                    placed.sort((one, other) => one.y - other.y);
-                    let free = top / ratio;
-                    for (const one of placed) {
-                        one.at = Math.max(one.y, free);
-                        free = one.at + LABEL_PX;
-                    }
-                    let floor = (top + height) / ratio + 4;
-                    for (const one of placed.slice().reverse()) {
-                        one.at = Math.min(one.at, floor);
-                        floor = one.at - LABEL_PX;
-                    }
-                    const { ctx } = plot;
-                    const x = left + width;
-                    ctx.save();
-                    for (const { y, at, text, series } of placed) {
-                        ctx.strokeStyle = series._stroke;
-                        ctx.lineWidth = 2 * ratio;
-                        ctx.setLineDash((series.dash ?? []).map((length) => length * ratio));
-                        ctx.beginPath();
-                        ctx.moveTo(x + ratio, y * ratio);
-                        ctx.lineTo(x + 7 * ratio, at * ratio);
-                        ctx.lineTo(x + 24 * ratio, at * ratio);
-                        ctx.stroke();
-                        text.name.style.transform =
-                            `translate(${x / ratio + 28}px, ${at - LABEL_PX / 2}px)`;
-                    }
-                    ctx.restore();
-                    write(plot);
-                },
-                setCursor: write,
-            },
+        const init = (plot) => {
+            const box = document.createElement("div");
+            box.className = "names";
+            box.setAttribute("aria-hidden", "true");
+            plot.over.parentElement.append(box);
+            const below = document.createElement("div");
+            below.className = "below";
+            below.setAttribute("aria-hidden", "true");
+            if (narrow) {
+                plot.root.append(below);
+            }
+            panel.lines.forEach((line, number) => {
+                const name = document.createElement("span");
+                box.append(name);
+                let words = name;
+                if (narrow) {
+                    name.textContent = letter(number);
+                    const item = document.createElement("span");
+                    const key = document.createElement("b");
+                    key.textContent = letter(number);
+                    words = document.createElement("span");
+                    item.append(key, sample(plot.series[number + 1]), words);
+                    below.append(item);
+                }
+                texts.push({ name, words, last: null });
+            });
         };
+        const draw = (plot) => {
+            const { top, left, width, height } = plot.bbox;
+            const ratio = devicePixelRatio;
+            const placed = [];
+            texts.forEach((text, number) => {
+                text.last = lastShown(plot, number + 1);
+                text.name.hidden = text.last === null;
+                if (text.last !== null) {
+                    const y = plot.valToPos(plot.data[number + 1][text.last], "y", true) / ratio;
+                    placed.push({ y, at: y, text, series: plot.series[number + 1] });
+                }
+            });
+            placed.sort((one, other) => one.y - other.y);
+            let free = top / ratio;
+            for (const one of placed) {
+                one.at = Math.max(one.y, free);
+                free = one.at + LABEL_PX;
+            }
+            let floor = (top + height) / ratio + 4;
+            for (const one of placed.slice().reverse()) {
+                one.at = Math.min(one.at, floor);
+                floor = one.at - LABEL_PX;
+            }
+            const { ctx } = plot;
+            const x = left + width;
+            const stub = narrow ? 10 : 24;
+            ctx.save();
+            for (const { y, at, text, series } of placed) {
+                ctx.strokeStyle = series.stroke();
+                ctx.lineWidth = 2 * ratio;
+                ctx.setLineDash((series.dash ?? []).map((length) => length * ratio));
+                ctx.beginPath();
+                ctx.moveTo(x + ratio, y * ratio);
+                ctx.lineTo(x + 7 * ratio, at * ratio);
+                ctx.lineTo(x + stub * ratio, at * ratio);
+                ctx.stroke();
+                text.name.style.transform =
+                    `translate(${x / ratio + stub + 4}px, ${at - LABEL_PX / 2}px)`;
+            }
+            ctx.restore();
+            write(plot);
+        };
+        return { hooks: { init, draw, setCursor: write } };
     };
 
     // Room for the names, by the longest of them.
-    const room = (lines) => {
+    const room = (lines, narrow) => {
+        if (narrow) {
+            return 28;
+        }
         const ctx = document.createElement("canvas").getContext("2d");
         ctx.font = `13px ${style("--font")}`;
         const widths = lines.map((line) => ctx.measureText(`${called(line)} 000.0`).width);
@@ -164,10 +193,10 @@ window.settledPlots = (() => {
         size: 34,
     });
 
-    const options = (panel, width, extra) => ({
+    const options = (panel, width, narrow, extra) => ({
         width,
         height: Math.max(200, 70 + (LABEL_PX + 4) * panel.lines.length),
-        padding: [8, room(panel.lines), 0, 0],
+        padding: [8, room(panel.lines, narrow), 0, 0],
         cursor: { sync: { key: "settled", setSeries: false }, points: { show: false }, ...extra.cursor },
         legend: { show: false },
         scales: { x: { time: false, ...extra.x } },
@@ -179,7 +208,7 @@ window.settledPlots = (() => {
             }),
         ],
         axes: [timeAxis(), axis({ size: 46, values: (_, splits) => splits.map(String) })],
-        plugins: [labels(panel), ...(extra.plugins ?? [])],
+        plugins: [labels(panel, narrow), ...(extra.plugins ?? [])],
         hooks: extra.hooks ?? {},
     });
 
@@ -218,7 +247,7 @@ window.settledPlots = (() => {
             figure.append(picture, caption);
             place.append(figure);
             const plot = new uPlot(
-                options(panel, place.clientWidth, extra), data(answer, panel), picture);
+                options(panel, place.clientWidth, isNarrow(), extra), data(answer, panel), picture);
             describe(figure, answer, panel);
             return { plot, figure };
         });
