@@ -150,7 +150,7 @@ impl Night {
     }
 
     /// What happened, in order: a probe lost, the clock set, frost, a short run, a note.
-    pub fn marks(&self) -> impl ExactSizeIterator<Item = &Event> {
+    pub fn marks(&self) -> impl DoubleEndedIterator<Item = &Event> + ExactSizeIterator {
         self.marks.iter()
     }
 

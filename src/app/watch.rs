@@ -1,5 +1,6 @@
 //! `settled watch`: the daemon. Receives, smooths, settles, logs and diagnoses until it is stopped.
 
+use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::io::{self, Write};
@@ -16,11 +17,13 @@ use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
 use crate::app::screen::Screen;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
 use crate::edge::bluetooth::{self, RadioMessage, RadioSettings};
-use crate::edge::clock::{SessionClock, Stamp, WallChange};
+use crate::edge::clock::{SessionClock, Stamp, Utc, WallChange};
 use crate::edge::folder::Folder;
 use crate::edge::journal::Notice;
 use crate::edge::service_manager::ServiceManager;
@@ -78,12 +81,10 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let mut teller = Teller::new(file.units, json, true);
-    let (mut last, mut failed) = (None, None);
-    let hear = &mut |session: &Session, output: &Output| {
-        hear((session, output), &mut teller, (&mut last, &mut failed), out);
-    };
-    let (visit, clock) = begin(args, &file, &profiles, notice, hear)?;
+    let page = page(&file);
+    let mut ears =
+        Ears { teller: Teller::new(file.units, json, true), page, last: None, failed: None };
+    let (visit, clock) = begin(args, &file, &profiles, notice, (&mut ears, out))?;
     let shutdown = Shutdown::watch().map_err(Failure::world)?;
     bluetooth::hook_panics();
     let (sender, inbox) = sync_channel(QUEUE_MAX);
@@ -94,11 +95,15 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         writeln!(out, "Recording to {folder}; Ctrl-C ends it.").map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    if let Some(page) = &ears.page {
+        page.announce(json, out).map_err(Failure::world)?;
+    }
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let named_by_clock = !is_unnamed(visit.folder());
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
+    ears.teller = Teller::new(file.units, json, screen.is_none());
     let mut watch = Watch {
-        teller: Teller::new(file.units, json, screen.is_none()),
+        ears,
         screen,
         clock,
         profiles,
@@ -111,8 +116,6 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         looked: Elapsed::ZERO,
         manager: ServiceManager::from_env(),
         named_by_clock,
-        last,
-        failed,
     };
     watch.manager.ready();
     let outcome =
@@ -134,12 +137,19 @@ fn begin(
     file: &JobFile,
     profiles: &Profiles,
     notice: impl FnMut(Notice) + Clone + Send + 'static,
-    heard: &mut dyn FnMut(&Session, &Output),
+    (ears, out): (&mut Ears, &mut dyn Write),
 ) -> Result<(Visit, SessionClock), Failure> {
     if let (true, Some(path)) = (args.go_on, last_session(file)?) {
-        let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), heard)?;
-        if let Some(visit) = gone_on {
-            return Ok(visit);
+        let page = RefCell::new(&mut *ears);
+        let retold =
+            &mut |session: &Session, output: &Output| page.borrow_mut().retell(session, output);
+        let heard =
+            &mut |session: &Session, output: &Output| page.borrow_mut().hear(session, output, out);
+        let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), retold, heard)?;
+        if let Some((visit, mut clock)) = gone_on {
+            let stamp = clock.stamp();
+            page.into_inner().know(&visit, stamp.label.and_then(|label| began(label, stamp.at)));
+            return Ok((visit, clock));
         }
         warn!("{} cannot go on: it broke off too long ago, or is in use", path.display());
     }
@@ -147,7 +157,20 @@ fn begin(
     let began = clock.stamp().label;
     let kept = clock.kept();
     let begin = Begin { sessions: &file.log.folder, began, clock: kept, zone: zone(file) };
-    Ok((Visit::begin(file, profiles.clone(), begin, notice)?, clock))
+    let visit = Visit::begin(file, profiles.clone(), begin, notice)?;
+    ears.know(&visit, began);
+    Ok((visit, clock))
+}
+
+/// The page, where its address is free; recording matters more, and goes on without it.
+fn page(file: &JobFile) -> Option<Page> {
+    let served = Page::serve(file, None, Source::Live, zone(file));
+    served.inspect_err(|failure| warn!("{}", failure.line())).ok()
+}
+
+/// When a session began, at whose moment `at` the clock said `label`.
+fn began(label: Utc, at: Elapsed) -> Option<Utc> {
+    label.plus_ms(-(at.as_ms() as i64))
 }
 
 /// The session of the same job that was recorded last.
@@ -196,15 +219,52 @@ struct Watch {
     names: HashMap<String, String>,
     /// What has been complained of, so that it is said once.
     complained: HashSet<String>,
-    teller: Teller,
+    ears: Ears,
     screen: Option<Screen>,
     shown: Elapsed,
     /// When it was last looked for notes.
     looked: Elapsed,
     manager: ServiceManager,
     named_by_clock: bool,
+}
+
+/// All that is told what the session says, and the last thing that it said of the unit.
+struct Ears {
+    teller: Teller,
+    page: Option<Page>,
     last: Option<Diagnosis>,
+    /// Why the text could not be printed.
     failed: Option<io::Error>,
+}
+
+impl Ears {
+    fn hear(&mut self, session: &Session, output: &Output, out: &mut dyn Write) {
+        if let Output::Diagnosis(diagnosis) = output {
+            self.last = Some(diagnosis.clone());
+        }
+        if let Some(page) = &mut self.page {
+            page.take(session, output);
+        }
+        let told = self.teller.tell(session, output, out).and_then(|()| out.flush());
+        if let Err(error) = told {
+            self.failed.get_or_insert(error);
+        }
+    }
+
+    /// What was said before the program was started again.
+    fn retell(&mut self, session: &Session, output: &Output) {
+        if let Some(page) = &mut self.page {
+            page.retell(session, output);
+        }
+    }
+
+    /// The page learns where the visit is recorded, and when it began by the clock.
+    fn know(&mut self, visit: &Visit, began: Option<Utc>) {
+        if let Some(page) = &mut self.page {
+            page.takes_notes_in(visit.folder().to_owned());
+            page.row(Elapsed::ZERO, began);
+        }
+    }
 }
 
 impl Watch {
@@ -216,8 +276,9 @@ impl Watch {
         disk: &Receiver<Notice>,
         out: &mut dyn Write,
     ) -> Result<(), Failure> {
-        while !stop(self.clock.elapsed()) && self.failed.is_none() {
-            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX);
+        while !stop(self.clock.elapsed()) && self.ears.failed.is_none() {
+            let due = self.ears.page.as_ref().map_or(SLEEP_MAX, Page::due_in);
+            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX).min(due);
             let message = match inbox.recv_timeout(sleep) {
                 Ok(message) => Some(message),
                 Err(RecvTimeoutError::Timeout) => None,
@@ -252,8 +313,9 @@ impl Watch {
             Some(WallChange::Trusted) => {
                 if let (false, Some(label)) = (self.named_by_clock, stamp.label) {
                     self.named_by_clock = true;
-                    let began = label.plus_ms(-(stamp.at.as_ms() as i64));
+                    let began = began(label, stamp.at);
                     self.visit.name_by_clock(began)?;
+                    self.ears.know(&self.visit, began);
                     self.event(stamp, ("clock-trusted", "", "the clock is known to be right"), out);
                 }
             }
@@ -351,9 +413,12 @@ impl Watch {
     }
 
     fn take(&mut self, stamp: &Stamp, input: Input<'_>, out: &mut dyn Write) {
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.row(stamp.at, stamp.label);
+        }
         visit.take(stamp.at, stamp.label, input, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
@@ -363,13 +428,17 @@ impl Watch {
             return;
         }
         self.looked = stamp.at;
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
         visit.take_notes(stamp.at, stamp.label, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
     fn show(&mut self) -> Result<(), Failure> {
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.show(|| (visit.snapshot(), visit.recording()));
+        }
         let now = self.clock.elapsed();
         let Some(screen) = &mut self.screen else { return Ok(()) };
         if now - self.shown < PICTURE_EVERY {
@@ -377,8 +446,7 @@ impl Watch {
         }
         self.shown = now;
         let lost = self.visit.recording().not_recording;
-        let notice = lost.map(|lost| format!("NOT RECORDING {lost}"));
-        screen.show(&self.visit.snapshot(), notice.as_deref()).map_err(Failure::world)
+        screen.show(&self.visit.snapshot(), lost.as_ref()).map_err(Failure::world)
     }
 
     fn end(
@@ -388,12 +456,10 @@ impl Watch {
         // A row, so that a replay goes on to the same moment.
         let stamp = self.clock.stamp();
         self.event(&stamp, ("ended", "", "the watch was ended"), out);
-        let Self { visit, mut teller, mut last, mut failed, screen, .. } = self;
-        let ended = visit.end(&mut |session, output| {
-            hear((session, output), &mut teller, (&mut last, &mut failed), out);
-        });
+        let Self { visit, mut ears, screen, .. } = self;
+        let ended = visit.end(&mut |session, output| ears.hear(session, output, out));
         screen.map_or(Ok(()), Screen::close).map_err(Failure::world)?;
-        Ok((ended, last, failed))
+        Ok((ended, ears.last, ears.failed))
     }
 }
 
@@ -403,19 +469,4 @@ fn is_known(known: &[ProbeRef], address: &str, name: Option<&str>) -> bool {
         ProbeRef::Address(wanted) => wanted == address,
         ProbeRef::Name(wanted) => Some(wanted.as_str()) == name,
     })
-}
-
-fn hear(
-    (session, output): (&Session, &Output),
-    teller: &mut Teller,
-    (last, failed): (&mut Option<Diagnosis>, &mut Option<io::Error>),
-    out: &mut dyn Write,
-) {
-    if let Output::Diagnosis(diagnosis) = output {
-        *last = Some(diagnosis.clone());
-    }
-    let told = teller.tell(session, output, out).and_then(|()| out.flush());
-    if let Err(error) = told {
-        failed.get_or_insert(error);
-    }
 }

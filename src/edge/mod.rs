@@ -13,3 +13,4 @@ pub mod service_manager;
 pub mod spool;
 pub mod store;
 pub mod times;
+pub mod web;
