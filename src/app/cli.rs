@@ -9,8 +9,8 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, compare, completions, decode, demo, diagnose, import, listen, manual, note, profile,
-    replay, saturation, service, watch,
+    air, compare, completions, decode, demo, diagnose, import, listen, manual, note, picture,
+    profile, replay, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -46,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Draws a session as an SVG file.
+    Picture(picture::Args),
     /// Says what changed between two sessions, or around a marked change.
     Compare(compare::Args),
     /// Says what numbers typed in mean.
@@ -109,6 +111,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Picture(args) => picture::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),

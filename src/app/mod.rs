@@ -1,5 +1,6 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
+pub mod account;
 pub mod air;
 pub mod barometer;
 pub mod cli;
@@ -16,15 +17,19 @@ pub mod job;
 pub mod keys;
 pub mod listen;
 pub mod manual;
+pub mod night;
 pub mod note;
+pub mod picture;
 pub mod profile;
 pub mod replay;
 pub mod saturation;
 pub mod screen;
+pub mod serve;
 pub mod service;
 pub mod shutdown;
 pub mod tell;
 pub mod trend;
+pub mod view;
 pub mod visit;
 pub mod watch;
 pub mod wording;
