@@ -9,7 +9,7 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, compare, decode, demo, diagnose, import, listen, note, profile, replay, saturation,
+    air, check, compare, decode, demo, diagnose, import, listen, note, profile, replay, saturation,
     service, watch,
 };
 
@@ -46,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Says all that is wrong with job files and profiles.
+    Check(check::Args),
     /// Says what changed between two sessions, or around a marked change.
     Compare(compare::Args),
     /// Says what numbers typed in mean.
@@ -87,6 +89,9 @@ pub fn main() -> ExitCode {
         Ok(exit) => exit.into(),
         Err(failure) if is_broken_pipe(&*failure.error) => Exit::Done.into(),
         Err(failure) => {
+            if let Some(explained) = &failure.explained {
+                eprintln!("{explained}\n");
+            }
             eprintln!("settled: {}", failure.line());
             failure.exit.into()
         }
@@ -100,6 +105,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),

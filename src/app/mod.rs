@@ -2,6 +2,7 @@
 
 pub mod air;
 pub mod barometer;
+pub mod check;
 pub mod cli;
 pub mod compare;
 pub mod connect;
@@ -9,6 +10,7 @@ pub mod decode;
 pub mod demo;
 pub mod diagnose;
 pub mod exit;
+pub mod explain;
 pub mod findings;
 pub mod import;
 pub mod job;

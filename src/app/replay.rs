@@ -20,6 +20,7 @@ use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{Folder, Manifest};
 use crate::edge::rows::Rows;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::output::Output;
 use crate::engine::session::Session;
 use crate::units::time::Elapsed;
@@ -136,7 +137,7 @@ impl Recorded {
     /// # Errors
     /// Where it is none, or cannot be read.
     pub fn open(path: &Path, job: Option<&Path>) -> Result<Self, Failure> {
-        let given = job.map(JobFile::read).transpose().map_err(Failure::bad_input)?;
+        let given = job.map(JobFile::read).transpose()?;
         if path.as_os_str() == "-" {
             let file = given.ok_or_else(|| {
                 Failure::usage("a record on standard input has no job; give one with --job")
@@ -159,9 +160,9 @@ impl Recorded {
 /// The job that a session was run with.
 pub(super) fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
     let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
-    JobFile::parse(&text).map_err(|problems| {
-        let problems = problems.join("; ");
-        Failure::bad_input(format!("{}: job in session.toml: {problems}", path.display()))
+    JobFile::parse(&text).map_err(|errors| {
+        let errors = document::one_line(&errors);
+        Failure::bad_input(format!("{}: job in session.toml: {errors}", path.display()))
     })
 }
 

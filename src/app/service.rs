@@ -58,7 +58,7 @@ pub struct Args {
 /// # Errors
 /// A job that is wrong, or a path that cannot be told to the service.
 pub fn run(args: &Args, _json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let file = JobFile::read(&args.job)?;
     let job = std::path::absolute(&args.job).map_err(Failure::world)?;
     let program = std::env::current_exe().map_err(Failure::world)?;
     let user = args.user.as_deref();

@@ -72,7 +72,7 @@ pub struct Args {
 /// # Errors
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let file = JobFile::read(&args.job)?;
     let profiles = profile::load(args.profiles.as_deref())?;
     let keys = Keys::read(&file.keys, args.job.parent().unwrap_or(Path::new("")))?;
     let (notices, disk) = channel();

@@ -11,6 +11,7 @@ pub mod cycle;
 pub mod decode;
 pub mod defrost;
 pub mod diagnose;
+pub mod document;
 pub mod drift;
 pub mod frost;
 pub mod hearing;
