@@ -9,8 +9,8 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, check, compare, decode, demo, diagnose, import, listen, note, profile, replay, saturation,
-    service, watch,
+    air, check, compare, decode, demo, diagnose, import, listen, new, note, place, profile, replay,
+    saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -46,12 +46,16 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Writes a job file: asks a few questions and hears the probes around.
+    New(new::Args),
     /// Says all that is wrong with job files and profiles.
     Check(check::Args),
     /// Says what changed between two sessions, or around a marked change.
     Compare(compare::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Says where each probe seems to sit.
+    Place(place::Args),
     /// Adds a note, a typed reading or an intervention to a session.
     Note(note::Args),
     /// Turns any logger's CSV into a session.
@@ -108,8 +112,10 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
+        Command::New(args) => new::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),
         Command::Import(args) => import::run(args, json, out),
+        Command::Place(args) => place::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),
         Command::Saturation(args) => saturation::run(args, json, out),

@@ -17,6 +17,8 @@ use crate::engine::columns::Units;
 use crate::engine::document::TextError;
 use crate::engine::job::{Job, ProbeRef};
 
+pub(in crate::app) use read_probes::read_place;
+
 /// A job file, read and checked.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobFile {
@@ -34,6 +36,8 @@ pub struct JobFile {
     pub web: Web,
     /// The radio.
     pub radio: Radio,
+    /// The folder with what `settled calibrate` found; `None` is the user's own.
+    pub calibrations: Option<PathBuf>,
     /// Key files of probes that send encrypted, each with its probe.
     pub keys: Vec<(ProbeRef, PathBuf)>,
     /// The text as it was read.

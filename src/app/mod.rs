@@ -1,6 +1,7 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
 pub mod air;
+pub mod around;
 pub mod barometer;
 pub mod check;
 pub mod cli;
@@ -16,7 +17,9 @@ pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;
+pub mod new;
 pub mod note;
+pub mod place;
 pub mod profile;
 pub mod replay;
 pub mod saturation;
@@ -24,6 +27,7 @@ pub mod screen;
 pub mod service;
 pub mod shutdown;
 pub mod tell;
+pub mod traces;
 pub mod trend;
 pub mod visit;
 pub mod watch;

@@ -104,7 +104,7 @@ pub fn rebuild(path: &Path) -> Result<(), Failure> {
 }
 
 /// `minutes:seconds` or `hours:minutes:seconds`.
-fn moment(text: &str) -> Result<Elapsed, String> {
+pub(super) fn moment(text: &str) -> Result<Elapsed, String> {
     let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
     let parts: Vec<u64> =
         text.split(':').map(|part| part.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;

@@ -21,6 +21,7 @@ pub mod job;
 pub mod json;
 pub mod night;
 pub mod output;
+pub mod place;
 pub mod presence;
 pub mod profile;
 pub mod progress;

@@ -42,6 +42,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         site: site.unwrap_or_default(),
         units: whole.word("units", &UNITS).unwrap_or(Units::Us),
         zone,
+        calibrations: whole.text("calibrations").map(PathBuf::from),
         job: Job { interval, ..job },
         log,
         web: web(&whole),

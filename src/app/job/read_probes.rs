@@ -75,7 +75,7 @@ fn read_address(text: &str) -> Result<String, String> {
 }
 
 /// A place, or the nearest word where there is none of that name.
-fn read_place(text: &str) -> Result<Place, String> {
+pub(in crate::app) fn read_place(text: &str) -> Result<Place, String> {
     text.parse().map_err(|error| {
         let ChannelError::Position(wrong) = &error else { return error.to_string() };
         let known: Vec<String> = Position::named().map(|p| p.to_string()).collect();
