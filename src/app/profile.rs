@@ -1,5 +1,8 @@
 //! `settled profile`: which profiles there are, what one says, and whether they are right.
 
+mod learn;
+mod record;
+
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -49,6 +52,8 @@ enum What {
         /// Files or folders; the shipped profiles where none is given.
         paths: Vec<PathBuf>,
     },
+    /// Find out what an unknown probe's bytes mean, from a few values that you know.
+    Learn(learn::Args),
 }
 
 /// Runs `settled profile`.
@@ -67,6 +72,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             show(&profiles, name, *toml, json, out)
         }
         What::Check { paths } => check(paths, json, out),
+        What::Learn(args) => learn::run(args, json, out),
     }
 }
 

@@ -3,7 +3,7 @@
 //! Total: any bytes with any profile give fields or an error, never a panic. Nothing is allocated
 //! once the caller's vector has grown.
 
-mod checksum;
+pub(crate) mod checksum;
 mod number;
 
 use crate::engine::profile::Profile;
@@ -308,6 +308,11 @@ fn read_field(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Opt
     Some(finish(plan, number, bytes, whole))
 }
 
+/// The number that one field at a fixed place says, as its plan has it; `None` where it says none.
+pub(crate) fn read_number(plan: &FieldPlan, bytes: &[u8]) -> Option<f64> {
+    read_field(plan, bytes, 0, bytes)?.number()
+}
+
 /// Scale, unit and range.
 fn finish(plan: &FieldPlan, number: f64, bytes: &[u8], whole: &[u8]) -> FieldValue {
     let case = plan.cases.iter().find(|case| holds(&case.when, bytes, whole));
@@ -371,7 +376,7 @@ fn place(slice: Slice, bytes: &[u8], shift: usize) -> Option<usize> {
 }
 
 /// The slice's bits; `None` where the bytes end before.
-pub(super) fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
+pub(crate) fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
     let from = place(slice, bytes, shift)?;
     let window = bytes.get(from..from + usize::from(slice.bytes))?;
     let mask = u64::MAX >> (64 - u32::from(slice.bits));

@@ -99,7 +99,7 @@ pub(crate) struct FieldPlan {
 }
 
 /// Some bits of the payload, read as one number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct Slice {
     /// First byte; from the end where negative.
     pub at: i16,
