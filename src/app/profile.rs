@@ -53,7 +53,7 @@ enum What {
         paths: Vec<PathBuf>,
     },
     /// Find out what an unknown probe's bytes mean, from a few values that you know.
-    Learn(learn::Args),
+    Learn(Box<learn::Args>),
 }
 
 /// Runs `settled profile`.

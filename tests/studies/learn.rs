@@ -86,6 +86,12 @@ fn made_formats_are_learnt_from_four_values() {
     }
 }
 
+/// Now.
+#[expect(clippy::disallowed_methods, reason = "a study of how long learning takes")]
+fn now() -> Instant {
+    Instant::now()
+}
+
 /// Makes a format of the kind, hears it in four baths, learns, and looks at what was learnt.
 fn case(kind: usize, seed: u64, wrong_f: f64, score: &mut Score) {
     let mut random = Random::new(1_000 * seed + kind as u64);
@@ -97,7 +103,7 @@ fn case(kind: usize, seed: u64, wrong_f: f64, score: &mut Score) {
     }
     let (heard, known) = visit(&format, &baths, wrong_f, &mut random);
     let subject = Subject { profile: "made", address: formats::ADDRESS, name: Some("made-1") };
-    let begun = Instant::now();
+    let begun = now();
     let learnt = learn(&subject, &heard, &known).unwrap();
     score.slowest_s = score.slowest_s.max(begun.elapsed().as_secs_f64());
     count(score, &format, &learnt, lowest, wrong_f, &mut random);

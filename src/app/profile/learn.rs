@@ -195,10 +195,9 @@ fn typed_value(text: &str, at: Elapsed, within: f64) -> Result<Known, Failure> {
 fn half_width(kind: QuantityKind, value: f64, within: f64) -> f64 {
     match kind {
         QuantityKind::Temperature => within,
-        QuantityKind::Humidity => 0.05,
+        QuantityKind::Humidity | QuantityKind::Battery => 0.05,
         QuantityKind::Pressure => (0.02 * value.abs()).max(5_000.0),
         QuantityKind::StaticPressure => (0.05 * value.abs()).max(5.0),
-        QuantityKind::Battery => 0.05,
         _ => (0.03 * value.abs()).max(1e-3),
     }
 }

@@ -97,12 +97,11 @@ impl Record {
                 "the record has no wall-clock times; give moments as +125s after it began",
             ));
         };
-        let ms = match text.parse::<Timestamp>() {
-            Ok(whole) => whole.as_millisecond(),
-            Err(_) => {
-                let time: Time = text.parse().map_err(|_| wrong())?;
-                of_day(time, first.1, zone).ok_or_else(wrong)?
-            }
+        let ms = if let Ok(whole) = text.parse::<Timestamp>() {
+            whole.as_millisecond()
+        } else {
+            let time: Time = text.parse().map_err(|_| wrong())?;
+            of_day(time, first.1, zone).ok_or_else(wrong)?
         };
         // The label before it is the anchor: the wall clock may have been stepped.
         let before = self.labels.partition_point(|(_, utc)| *utc <= ms);

@@ -92,7 +92,9 @@ pub(super) fn all(stream: &Stream) -> Vec<Shape> {
     digits(stream, &mut shapes);
     signs_elsewhere(stream, &mut shapes);
     let places = libm::log(length.max(1) as f64);
-    shapes.iter_mut().for_each(|shape| shape.prior -= places);
+    for shape in &mut shapes {
+        shape.prior -= places;
+    }
     shapes
 }
 
@@ -125,7 +127,7 @@ fn whole_numbers(slice: Slice, shapes: &mut Vec<Shape>) {
                 (2, 0, 4) | (2, 4, 0) => 0.02,
                 (1 | 2, 0, _) | (1 | 2, _, 0) => 0.003,
                 (2, ..) => 0.000_5,
-                (_, 0, 4) | (_, 4, 0) | (_, 4, 4) => 0.001,
+                (_, 0 | 4, 4) | (_, 4, 0) => 0.001,
                 _ => 0.000_05,
             };
             let slice = Slice { low_bit: low, bits, ..slice };

@@ -212,7 +212,9 @@ pub(super) fn weigh<'s>(
         // A stream that is a part of another, or that mixes lengths, must earn it.
         let odd = f64::from(u8::from(stream.form.is_some()) + u8::from(stream.length.is_none()));
         let mut found = hypotheses(stream, place, behaviour, kind, &covered);
-        found.iter_mut().for_each(|h| h.ln += missed - 2.0 * odd);
+        for hypothesis in &mut found {
+            hypothesis.ln += missed - 2.0 * odd;
+        }
         judge_by_movement(stream, kind, &mut found);
         all.extend(found);
     }
