@@ -16,7 +16,7 @@ use settled::engine::reading::{Payload, Via};
 #[test]
 fn all_shipped_profiles_read_and_their_examples_come_out() {
     let profiles = Profiles::parse(SHIPPED).unwrap_or_else(|errors| panic!("{}", lines(&errors)));
-    assert!(profiles.iter().count() >= 14);
+    assert!(profiles.iter().count() >= 20);
     assert!(profiles.iter().all(|profile| !profile.examples().is_empty()));
 }
 

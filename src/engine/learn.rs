@@ -9,6 +9,7 @@
 
 mod along;
 mod behaviour;
+mod movement;
 mod next;
 mod scale;
 mod shape;
@@ -185,4 +186,53 @@ fn found(streams: &[Stream], behaviours: &[Behaviour], weighed: &[Weighed<'_>]) 
         std::iter::once(head).chain(behaviour.in_words())
     });
     each.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two bytes of 0.1 °C, low byte first, after a byte that counts.
+    fn heard(celsius: &[(u64, f64)]) -> Vec<Heard> {
+        let payload = |(second, celsius): &(u64, f64)| {
+            let [low, high] = ((celsius * 10.0).round() as i16).to_le_bytes();
+            let bytes = vec![*second as u8, low, high];
+            Heard { at: Elapsed::from_secs(*second), via: Via::Manufacturer(0xFFFF), bytes }
+        };
+        celsius.iter().map(payload).collect()
+    }
+
+    fn known(second: u64, value: f64) -> Known {
+        let kind = QuantityKind::Temperature;
+        Known { at: Elapsed::from_secs(second), kind, value, gauge: false, half_width: 0.5 }
+    }
+
+    const SUBJECT: Subject<'_> = Subject { profile: "p", address: "02:00:00:00:00:07", name: None };
+
+    #[test]
+    fn without_bytes_or_values_nothing_is_learnt() {
+        let some = heard(&[(0, 20.0)]);
+        assert_eq!(learn(&SUBJECT, &[], &[known(0, 20.0)]), Err(LearnError::Silent));
+        assert_eq!(learn(&SUBJECT, &some, &[]), Err(LearnError::NothingKnown));
+        let far = learn(&SUBJECT, &some, &[known(500, 20.0)]);
+        assert_eq!(far, Err(LearnError::NothingNear(Elapsed::from_secs(500))));
+    }
+
+    #[test]
+    fn one_value_decides_nothing_and_more_are_asked_for() {
+        let all: Vec<(u64, f64)> = (0..200).map(|n| (n, 20.0 + (n % 3) as f64 / 10.0)).collect();
+        let learnt = learn(&SUBJECT, &heard(&all), &[known(100, 20.0)]).unwrap();
+        let answer = &learnt.answers[0];
+        assert_ne!(answer.sureness, Sureness::Sure);
+        assert!(answer.next.is_some());
+    }
+
+    #[test]
+    fn values_that_no_field_gives_are_not_called_sure() {
+        let all: Vec<(u64, f64)> = (0..400).map(|n| (n, 20.0 + (n % 5) as f64 / 10.0)).collect();
+        // The temperature moved, and no byte did.
+        let values = [known(50, 0.0), known(150, 30.0), known(250, 10.0), known(350, 22.0)];
+        let learnt = learn(&SUBJECT, &heard(&all), &values).unwrap();
+        assert_ne!(learnt.answers[0].sureness, Sureness::Sure, "{learnt:?}");
+    }
 }

@@ -7,7 +7,7 @@ use crate::engine::learn::stream::Stream;
 use crate::engine::profile::layout::{Coding, Slice};
 
 /// Steps that are looked at; a longer record says no more.
-const STEPS_MAX: usize = 300;
+const STEPS_MAX: usize = 160;
 /// Share of steps that are leaps: a probe moved, payloads lost.
 const LEAPS: f64 = 0.01;
 
@@ -62,8 +62,7 @@ impl<'s> Steps<'s> {
         let alone: Vec<f64> =
             bits_of(slice).iter().filter_map(|place| self.alone.get(*place).copied()).collect();
         let kept = alone.len().saturating_sub(usize::from(BITS_MIN));
-        let noisy =
-            [0, 1, 2, 3, 4, 6, 8, 10, 12, 14, 16, 20, 24].into_iter().filter(|n| *n <= kept);
+        let noisy = [0, 1, 2, 4, 6, 8, 12, 16, 20].into_iter().filter(|n| *n <= kept);
         let gain = |noisy: usize| {
             let steps = pairs.iter().map(|(a, b)| (b >> noisy).abs_diff(a >> noisy));
             let bits = f64::from(slice.bits) - noisy as f64;

@@ -294,31 +294,22 @@ impl<'t, 'p> Item<'t, 'p> {
     }
 }
 
+/// How far two words are apart: letters added, dropped, changed or swapped with their neighbour.
+fn far(text: &str, word: &str) -> usize {
+    // A key may be as long as a file; a word that is meant is not.
+    let text: String = text.chars().take(64).collect();
+    strsim::damerau_levenshtein(&text, word)
+}
+
 /// What to write instead of `text`.
 pub(super) fn suggestion(text: &str, known: &[&str]) -> String {
-    let near = known.iter().map(|word| (distance(text, word), *word)).min();
+    let near = known.iter().map(|word| (far(text, word), *word)).min();
     match near {
         Some((far, word)) if far <= word.len().div_ceil(3) && far < word.len() => {
             format!("did you mean `{word}`?")
         }
         _ => format!("use one of {}", known.join(", ")),
     }
-}
-
-/// How many letters must be added, dropped or changed to make `b` of `a`.
-fn distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, x) in a.chars().take(64).enumerate() {
-        let mut corner = i;
-        row[0] = i + 1;
-        for (j, y) in b.iter().enumerate() {
-            let change = corner + usize::from(x != *y);
-            corner = row[j + 1];
-            row[j + 1] = change.min(corner + 1).min(row[j] + 1);
-        }
-    }
-    row[b.len()]
 }
 
 #[cfg(test)]
@@ -330,7 +321,7 @@ mod tests {
         assert_eq!(suggestion("scal", &["scale", "offset"]), "did you mean `scale`?");
         assert_eq!(suggestion("colour", &["scale", "offset"]), "use one of scale, offset");
         assert_eq!(suggestion("F", &["degF", "K"]), "use one of degF, K");
-        assert_eq!((distance("kitten", "sitting"), distance("", "ab")), (3, 2));
+        assert_eq!((far("kitten", "sitting"), far("", "ab"), far("sacle", "scale")), (3, 2, 1));
     }
 
     #[test]
