@@ -300,7 +300,10 @@ fn read_field(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Opt
     if matches!(plan.coding, Coding::Bytes | Coding::Text | Coding::Digits) {
         return read_bytes(plan, bytes, shift, whole);
     }
-    let raw = take(plan.slice, bytes, shift)?;
+    let mut raw = take(plan.slice, bytes, shift)?;
+    for part in &plan.lower {
+        raw = raw << part.bits | take(*part, bytes, 0)?;
+    }
     if plan.absent.contains(&raw) {
         return Some(FieldValue::Absent);
     }
@@ -329,7 +332,7 @@ fn finish(plan: &FieldPlan, number: f64, bytes: &[u8], whole: &[u8]) -> FieldVal
 
 /// The number that the bits mean; `None` where they say that it is not known.
 fn number(plan: &FieldPlan, raw: u64, bytes: &[u8]) -> Option<f64> {
-    let bits = u32::from(plan.slice.bits);
+    let bits = plan.bits();
     let (negative, magnitude) = match plan.coding {
         Coding::Float => return number::float(raw, bits),
         Coding::Medical => return number::medical(raw, bits),

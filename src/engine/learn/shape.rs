@@ -55,6 +55,7 @@ pub(super) fn plain(slice: Slice, coding: Coding) -> FieldPlan {
         slice,
         coding,
         to_end: false,
+        lower: Box::default(),
         sign: None,
         present: None,
         optional: false,

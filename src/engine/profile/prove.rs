@@ -106,7 +106,7 @@ fn write_back(
 
 /// The bits of a whole number; `None` for what is not read as a whole number alone.
 fn raw(plan: &FieldPlan, number: f64) -> Option<u64> {
-    let alone = plan.sign.is_none() && plan.fraction.is_none();
+    let alone = plan.sign.is_none() && plan.fraction.is_none() && plan.lower.is_empty();
     let alone = alone && plan.divide == 1 && plan.modulo == 0;
     let bits = u32::from(plan.slice.bits);
     if !alone || bits > 52 {
@@ -144,7 +144,7 @@ fn unread(profile: &Profile) -> Vec<usize> {
         let fraction = plan.fraction.iter().map(|(slice, _)| slice);
         let present = plan.present.iter().map(|present| &present.slice);
         let cases = plan.cases.iter().map(|case| &case.when.slice);
-        for slice in sign.chain(fraction).chain(present).chain(cases) {
+        for slice in sign.chain(&plan.lower).chain(fraction).chain(present).chain(cases) {
             add(slice, false);
         }
     }
