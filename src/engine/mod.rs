@@ -19,6 +19,7 @@ pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod json;
+pub mod learn;
 pub mod night;
 pub mod output;
 pub mod phrase;
