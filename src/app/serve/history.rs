@@ -13,7 +13,6 @@ use crate::app::view::runs;
 use crate::app::wording;
 use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
-use crate::engine::channel::Channel;
 use crate::engine::columns::Units;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::job::Job;
@@ -125,7 +124,7 @@ impl History {
             missed: 0,
             states: VecDeque::new(),
             interval,
-            series: Series::default(),
+            series: Series::new(DERIVED),
         }
     }
 
@@ -163,7 +162,7 @@ impl History {
         let number = self.number(moment.at);
         // Moments that were missed are gaps, so that those after them stand where they belong.
         while self.series.len() < number {
-            self.series.push(std::iter::repeat_n(f32::NAN, DERIVED));
+            self.series.push(std::iter::empty());
         }
         if self.states.back().is_none_or(|(_, state)| *state != moment.state) {
             keep(&mut self.states, (number, moment.state), STATES_MAX);
@@ -228,12 +227,6 @@ impl History {
     /// [`Derived::ALL`], then the channels'.
     pub fn points(&self, from: Elapsed, to: Elapsed, points_max: usize) -> Points {
         self.series.points(self.number(from), self.number(to) + 1, points_max)
-    }
-
-    /// The mean of a channel from `from` to `to` (SI); `None` where nothing is known of it.
-    pub fn mean(&self, channel: &Channel, from: Elapsed, to: Elapsed) -> Option<f64> {
-        let column = self.channels.iter().position(|known| known.new.channel == *channel)?;
-        self.series.mean(DERIVED + column, self.number(from), self.number(to) + 1)
     }
 }
 
