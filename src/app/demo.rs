@@ -92,7 +92,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let (mut visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
+    let (visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
@@ -101,6 +101,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let page = args.serve.map(|listen| page(&file, listen, json, out)).transpose()?;
     let watched = screen.is_some() || page.is_some();
     let speed = args.speed.unwrap_or(if watched { SPEED } else { 0.0 });
+    let mut visit = if speed > 0.0 { visit } else { visit.patient() };
     let teller = Teller::new(file.units, json, screen.is_none());
     let acknowledged = args.acknowledged;
     let (shown_ms, last, failed) = (0, None, None);
@@ -139,7 +140,8 @@ fn page(
 pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
     // Nobody reads the notices: whoever calls looks at what is on the disk.
     let (_, disk) = channel();
-    let (mut visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let (visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let mut visit = visit.patient();
     let mut run = Run {
         teller: Teller::new(file.units, false, false),
         screen: None,

@@ -1,9 +1,11 @@
 //! The commands: they read arguments and job files, drive the engine, and print.
 
+pub mod account;
 pub mod air;
 pub mod barometer;
 pub mod cli;
 pub mod compare;
+pub mod completions;
 pub mod connect;
 pub mod decode;
 pub mod demo;
@@ -14,8 +16,10 @@ pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;
+pub mod manual;
 pub mod night;
 pub mod note;
+pub mod picture;
 pub mod profile;
 pub mod replay;
 pub mod saturation;
