@@ -78,7 +78,7 @@ impl Page {
         let gate = Gate::new(token, address, names());
         let printed = printed(address, &gate);
         let mut history = History::new(&file.site, file.units, source, file.job.interval, zone);
-        history.barometer = file.job.barometer;
+        history.job = file.job.clone();
         let begun = Session::new(file.job.clone(), Profiles::default(), None).snapshot();
         let waits = source != Source::Live;
         let (feed, keeper, thread) = feed::start(history, &begun, waits).map_err(no)?;

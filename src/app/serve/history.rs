@@ -13,13 +13,14 @@ use crate::app::view::runs;
 use crate::app::wording;
 use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
+use crate::engine::channel::Channel;
 use crate::engine::columns::Units;
+use crate::engine::diagnose::diagram::{Diagram, Missing, diagram};
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::job::Job;
 use crate::engine::output::{Derived, Event, Moment, NewChannel, Output};
-use crate::engine::reading::{Reading, SettledSet, State};
+use crate::engine::reading::{Instrument, Reading, SettledSet, State};
 use crate::engine::snapshot::Counts;
-use crate::units::quantity::Pascals;
 use crate::units::time::Elapsed;
 
 /// Settled sets that are kept, the latest.
@@ -74,8 +75,8 @@ pub struct History {
     pub when: When,
     /// The session's folder, where notes are left; `None` where none are taken.
     pub folder: Option<PathBuf>,
-    /// The local barometer, for pressures that are typed as gauge.
-    pub barometer: Pascals,
+    /// The job.
+    pub job: Job,
     /// The channels, by their ids.
     pub channels: Vec<Known>,
     /// Settled sets.
@@ -94,7 +95,6 @@ pub struct History {
     pub missed: u64,
     /// Each moment at which the state changed, and to what.
     pub states: VecDeque<(usize, State)>,
-    interval: Duration,
     series: Series,
 }
 
@@ -113,7 +113,7 @@ impl History {
             source,
             when: When { began: None, zone: zone.clone() },
             folder: None,
-            barometer: Job::default().barometer,
+            job: Job { interval, ..Job::default() },
             channels: Vec::new(),
             sets: VecDeque::new(),
             diagnoses: VecDeque::new(),
@@ -123,7 +123,6 @@ impl History {
             journal: Status::default(),
             missed: 0,
             states: VecDeque::new(),
-            interval,
             series: Series::new(DERIVED),
         }
     }
@@ -184,7 +183,23 @@ impl History {
     }
 
     fn interval_ms(&self) -> u64 {
-        (self.interval.as_millis() as u64).max(1)
+        (self.job.interval.as_millis() as u64).max(1)
+    }
+
+    /// The last settled set of a run.
+    pub fn set_of(&self, cycle: u32) -> Option<&SettledSet> {
+        self.sets.iter().rev().find(|set| set.cycle == Some(cycle))
+    }
+
+    /// The circuit on pressure and enthalpy, as a settled set shows it.
+    ///
+    /// # Errors
+    /// What is missing for it, in words.
+    pub fn diagram(&self, set: &SettledSet) -> Result<Diagram, Missing> {
+        let instruments: Vec<(Channel, Instrument)> = (self.channels.iter())
+            .map(|known| (known.new.channel.clone(), known.new.instrument))
+            .collect();
+        diagram(&self.job, set, &instruments, 1)
     }
 
     /// An event in words, with the places of the probe that it is about.

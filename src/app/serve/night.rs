@@ -369,7 +369,7 @@ fn one_run(history: &History, scene: &Scene, units: Units, number: u32) -> Marku
     let Some(cycle) = night.cycles().find(|cycle| cycle.number == number) else {
         return html! { p { "There is no run " (number) "." } };
     };
-    let set = history.sets.iter().rev().find(|set| set.cycle == Some(number));
+    let set = history.set_of(number);
     let diagnosis = set.and_then(|set| {
         history.diagnoses.iter().rev().find(|diagnosis| diagnosis.set == set.number)
     });
@@ -380,7 +380,10 @@ fn one_run(history: &History, scene: &Scene, units: Units, number: u32) -> Marku
             h3 #one-run tabindex="-1" { "Run " (number) (known_run(cycle, |at| night.clock(at))) }
             @match set {
                 None => p { "It never settled; nothing can be said of the unit from it." },
-                Some(set) => (settled_values(set, units)),
+                Some(set) => {
+                    (settled_values(set, units))
+                    (circuit(history, set, units, number))
+                }
             }
             @if let Some(diagnosis) = diagnosis {
                 p.verdict { (findings::sentence(diagnosis)) }
@@ -415,6 +418,26 @@ fn settled_values(set: &SettledSet, units: Units) -> Markup {
                     }
                 }
             }
+        }
+    }
+}
+
+/// The circuit on pressure and enthalpy, where the set shows it.
+fn circuit(history: &History, set: &SettledSet, units: Units, number: u32) -> Markup {
+    let address = format!("/picture/pressure-enthalpy.svg?units={}&run={number}", units.word());
+    html! {
+        @match history.diagram(set) {
+            Ok(_) => {
+                figure.circuit {
+                    img src=(address) alt="The circuit on pressure and enthalpy; the picture says it in words"
+                        width="1440" height="1000";
+                    figcaption {
+                        "The circuit on pressure and enthalpy. "
+                        a href=(address) download=(format!("run-{number}-pressure-enthalpy.svg")) { "Save the picture" }
+                    }
+                }
+            }
+            Err(why) => p.basis { "No pressure–enthalpy picture: " (why) "." },
         }
     }
 }

@@ -19,6 +19,7 @@ use super::feed::{Busy, Drawings, Keeper, Watcher};
 use super::history::History;
 use super::page::{self, Visitor};
 use super::{api, assets, metrics, night, note};
+use crate::app::picture::pressure_enthalpy as picture;
 use crate::edge::web::gate::{Gate, Pass, guard};
 use crate::engine::columns::Units;
 use crate::units::time::Elapsed;
@@ -43,6 +44,7 @@ pub fn router(keeper: Keeper, gate: Gate) -> Router {
     Router::new()
         .route("/", get(now))
         .route("/night", get(the_night))
+        .route("/picture/pressure-enthalpy.svg", get(pressure_enthalpy))
         .route("/events", get(events))
         .route("/note", post(take_note).layer(DefaultBodyLimit::max(NOTE_BYTES_MAX)))
         .route("/api/plot", get(plot))
@@ -106,6 +108,24 @@ async fn the_night(
     let units = asked.units(&keeper);
     let page = keeper.ask(move |history| night::page(history, units, asked.run)).await?;
     Ok(Html(page.into_string()))
+}
+
+/// The circuit on pressure and enthalpy, as the run that is asked for settled.
+async fn pressure_enthalpy(
+    State(keeper): State<Keeper>,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Busy> {
+    let units = asked.units(&keeper);
+    let picture = move |history: &History| {
+        let set = history.set_of(asked.run?)?;
+        picture::pressure_enthalpy(&history.diagram(set).ok()?, units).ok()
+    };
+    Ok(match keeper.ask(picture).await? {
+        Some(svg) => {
+            ([(CONTENT_TYPE, HeaderValue::from_static("image/svg+xml"))], svg).into_response()
+        }
+        None => StatusCode::NOT_FOUND.into_response(),
+    })
 }
 
 async fn events(State(keeper): State<Keeper>, Query(asked): Query<Asked>) -> Response {
@@ -203,6 +223,7 @@ mod tests {
     use jiff::tz::TimeZone;
 
     use super::*;
+    use crate::app::picture::pressure_enthalpy as picture;
     use crate::app::serve::feed::{self, Feed};
     use crate::app::serve::history::Source;
     use crate::edge::journal::Status;
