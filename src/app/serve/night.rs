@@ -32,7 +32,6 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
     let night = &history.night;
     let content = html! {
         h1.sum { (night.sentence()) }
-        (sums(history))
         section.plots aria-labelledby="strip-title" {
             h2 #strip-title { "Runs and pauses" }
             p.basis {
@@ -51,6 +50,7 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
             div #run { @if let Some(number) = run { (one_run(history, &scene, units, number)) } }
             div #panels data-kind="night" {}
         }
+        (sums(history))
         (by_the_hour(history, units))
         (from_run_to_run(history, units))
         (runs(history, units))
@@ -76,7 +76,8 @@ fn sums(history: &History) -> Markup {
         }
     };
     html! {
-        section aria-label="In numbers" {
+        section aria-labelledby="sums" {
+            h2 #sums { "In numbers" }
             table.sums {
                 @if has_nights { caption { "Night is from 22:00 to 06:00." } }
                 thead { tr {

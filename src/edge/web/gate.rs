@@ -27,6 +27,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
                       frame-ancestors 'none'";
 
 /// What whoever asks has to show.
+#[derive(Clone)]
 pub struct Token(String);
 
 impl Token {
