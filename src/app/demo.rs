@@ -20,6 +20,7 @@ use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
 use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
 use crate::engine::profile::Profiles;
@@ -165,7 +166,8 @@ fn begin(
 ) -> Result<(Visit, Simulation, JobFile), Failure> {
     let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
     let text = job_text(scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
+    let file =
+        JobFile::parse(&text).map_err(|errors| Failure::bad_input(document::one_line(&errors)))?;
     let zone = TimeZone::get(ZONE).map_err(Failure::bad_input)?;
     let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };

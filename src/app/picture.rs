@@ -27,7 +27,7 @@ use crate::app::picture::traces::{Line, Panel, Traces};
 use crate::app::trend::MEASURES;
 use crate::app::wording;
 use crate::engine::channel::Channel;
-use crate::engine::columns::{Shown, Units};
+use crate::engine::columns::Shown;
 use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 

@@ -30,6 +30,7 @@ use crate::edge::folder::{Folder, Manifest};
 use crate::edge::journal::Status;
 use crate::edge::rows::Rows;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::output::Output;
 use crate::engine::session::Session;
 use crate::units::time::Elapsed;
@@ -144,7 +145,7 @@ pub fn rebuild(path: &Path) -> Result<(), Failure> {
 }
 
 /// `minutes:seconds` or `hours:minutes:seconds`.
-fn moment(text: &str) -> Result<Elapsed, String> {
+pub(super) fn moment(text: &str) -> Result<Elapsed, String> {
     let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
     let parts: Vec<u64> =
         text.split(':').map(|part| part.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
@@ -180,7 +181,7 @@ impl Recorded {
         if path.as_os_str() == "-" {
             return Self::of_stream(job, Box::new(io::stdin()));
         }
-        let given = job.map(JobFile::read).transpose().map_err(Failure::bad_input)?;
+        let given = job.map(JobFile::read).transpose()?;
         let (folder, manifest) = Folder::open(path).map_err(Failure::bad_input)?;
         let file = match given {
             Some(file) => file,
@@ -196,7 +197,7 @@ impl Recorded {
         let job = job.ok_or_else(|| {
             Failure::usage("a record on standard input has no job; give one with --job")
         })?;
-        let file = JobFile::read(job).map_err(Failure::bad_input)?;
+        let file = JobFile::read(job)?;
         let rows = Rows::of_stream(stream, "standard input").map_err(Failure::bad_input)?;
         Ok(Self { folder: None, file, zone: TimeZone::UTC, rows })
     }
@@ -205,9 +206,9 @@ impl Recorded {
 /// The job that a session was run with.
 pub(super) fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
     let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
-    JobFile::parse(&text).map_err(|problems| {
-        let problems = problems.join("; ");
-        Failure::bad_input(format!("{}: job in session.toml: {problems}", path.display()))
+    JobFile::parse(&text).map_err(|errors| {
+        let errors = document::one_line(&errors);
+        Failure::bad_input(format!("{}: job in session.toml: {errors}", path.display()))
     })
 }
 

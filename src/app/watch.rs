@@ -80,7 +80,7 @@ pub struct Args {
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     // A job that is wrong is told before anything is begun.
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let file = JobFile::read(&args.job)?;
     watch(args, file, &mut Machine::new()?, json, out)
 }
 
