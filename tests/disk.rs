@@ -12,6 +12,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::{Mutex, PoisonError};
 
 /// Whether the kernel lets us mount a filesystem of our own; says so where it does not.
 fn may_mount(case: &str) -> bool {
@@ -179,9 +180,13 @@ fn a_watch_on_a_disk_that_fills_up_warns_goes_on_and_records_again() {
     assert!(said.contains("MB are left on the disk"));
 }
 
+/// One loop device at a time: two that are set up at once have been seen to get in each other's way.
+static DEVICE: Mutex<()> = Mutex::new(());
+
 /// Runs a demo of 48 minutes in about 16 s on an ext4 of its own, on a loop device, and does
 /// `meanwhile` to it; `None` where that may not be made.
 fn demo_on_a_device(case: &str, meanwhile: &str, kept: &Path) -> Option<Output> {
+    let _one_at_a_time = DEVICE.lock().unwrap_or_else(PoisonError::into_inner);
     let script = format!(
         "mkdir $KEPT/card $KEPT/disk && mount -t tmpfs -o size=24m none $KEPT/card && \
          truncate -s 64m $KEPT/card/image && mkfs.ext4 -q $KEPT/card/image && \
