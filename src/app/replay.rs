@@ -5,6 +5,7 @@ mod standard_input;
 
 use std::fs;
 use std::io::{self, Read, Write};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::Duration;
@@ -18,14 +19,18 @@ use crate::app::job::JobFile;
 use crate::app::profile;
 use crate::app::replay::standard_input::StandardInput;
 use crate::app::screen::Screen;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
 use crate::app::trend::Trends;
 use crate::edge::clock;
 use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{Folder, Manifest};
+use crate::edge::journal::Status;
 use crate::edge::rows::Rows;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::output::Output;
 use crate::engine::session::Session;
 use crate::units::time::Elapsed;
@@ -49,7 +54,8 @@ const SLEEP_MAX: Duration = Duration::from_millis(100);
     after_help = "Example:\n  settled replay sessions/2031-06-04T19-05-12Z-harbour-bakery --rebuild\n  \
     settled replay sessions/* --json\n  \
     cat sessions/2031-06-04T19-05-12Z-harbour-bakery/received*.csv | settled replay - --job \
-    bakery.toml --json"
+    bakery.toml --json\n  \
+    settled replay sessions/2031-06-04T19-05-12Z-harbour-bakery --speed 60 --serve"
 )]
 pub struct Args {
     /// The sessions' folders, or - for a record on standard input (then --job is needed).
@@ -77,6 +83,9 @@ pub struct Args {
     /// With --json: prints each reading as well.
     #[arg(long)]
     readings: bool,
+    /// Serves the page of it until it is stopped, at the job's address or the one given.
+    #[arg(long, value_name = "ADDRESS:PORT", num_args = 0..=1, require_equals = true)]
+    serve: Option<Option<SocketAddr>>,
 }
 
 /// Replays all sessions that are named.
@@ -87,8 +96,11 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if args.speed.is_some_and(|speed| !(speed > 0.0 && speed <= 1e6)) {
         return Err(Failure::usage("--speed must be a number above 0, at most 1000000"));
     }
-    let shutdown = Shutdown::watch().map_err(Failure::world)?;
     let several = args.sessions.len() > 1;
+    if args.serve.is_some() && several {
+        return Err(Failure::usage("--serve shows one session; name only one"));
+    }
+    let shutdown = Shutdown::watch().map_err(Failure::world)?;
     let one = |path: &Path, out: &mut dyn Write| {
         if several {
             let name = path.display().to_string();
@@ -127,12 +139,13 @@ pub fn rebuild(path: &Path) -> Result<(), Failure> {
         speed: None,
         rebuild: true,
         readings: false,
+        serve: None,
     };
     replay(path, &args, &Shutdown::never(), false, &mut io::sink()).map(|_| ())
 }
 
 /// `minutes:seconds` or `hours:minutes:seconds`.
-fn moment(text: &str) -> Result<Elapsed, String> {
+pub(super) fn moment(text: &str) -> Result<Elapsed, String> {
     let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
     let parts: Vec<u64> =
         text.split(':').map(|part| part.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
@@ -168,7 +181,7 @@ impl Recorded {
         if path.as_os_str() == "-" {
             return Self::of_stream(job, Box::new(io::stdin()));
         }
-        let given = job.map(JobFile::read).transpose().map_err(Failure::bad_input)?;
+        let given = job.map(JobFile::read).transpose()?;
         let (folder, manifest) = Folder::open(path).map_err(Failure::bad_input)?;
         let file = match given {
             Some(file) => file,
@@ -184,7 +197,7 @@ impl Recorded {
         let job = job.ok_or_else(|| {
             Failure::usage("a record on standard input has no job; give one with --job")
         })?;
-        let file = JobFile::read(job).map_err(Failure::bad_input)?;
+        let file = JobFile::read(job)?;
         let rows = Rows::of_stream(stream, "standard input").map_err(Failure::bad_input)?;
         Ok(Self { folder: None, file, zone: TimeZone::UTC, rows })
     }
@@ -193,9 +206,9 @@ impl Recorded {
 /// The job that a session was run with.
 pub(super) fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
     let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
-    JobFile::parse(&text).map_err(|problems| {
-        let problems = problems.join("; ");
-        Failure::bad_input(format!("{}: job in session.toml: {problems}", path.display()))
+    JobFile::parse(&text).map_err(|errors| {
+        let errors = document::one_line(&errors);
+        Failure::bad_input(format!("{}: job in session.toml: {errors}", path.display()))
     })
 }
 
@@ -227,9 +240,10 @@ fn replay(
     if !args.readings {
         teller = teller.without_readings();
     }
+    let page = args.serve.map(|listen| page(&recorded, listen, json, out)).transpose()?;
     let session = Session::new(recorded.file.job.clone(), profiles, None);
     let trends = Trends::default();
-    let mut run = Run { session, teller, screen, trends, last: None };
+    let mut run = Run { session, teller, screen, page, trends, last: None };
     let stopped = run.rows(&mut recorded.rows, files.as_mut(), (args, shutdown), out)?;
     run.session.finish();
     run.say(files.as_mut(), out)?;
@@ -245,19 +259,33 @@ fn replay(
         (None, _) => None,
     };
     run.finish(path, &recorded, json, same.as_deref(), out).map_err(Failure::world)?;
-    let Some(at) = stopped else { return Ok(Exit::Done) };
-    let written = if json {
-        let session = path.display().to_string();
-        writeln!(
-            out,
-            "{}",
-            json!({"kind": "stopped", "elapsed_s": at.as_secs(), "session": session})
-        )
-    } else {
-        writeln!(out, "STOPPED at {at} of {}; its files are as they were.", path.display())
-    };
-    written.map_err(Failure::world)?;
-    Ok(Exit::NotRecorded)
+    if let Some(at) = stopped {
+        let written = if json {
+            let session = path.display().to_string();
+            let line = json!({"kind": "stopped", "elapsed_s": at.as_secs(), "session": session});
+            writeln!(out, "{line}")
+        } else {
+            writeln!(out, "STOPPED at {at} of {}; its files are as they were.", path.display())
+        };
+        written.map_err(Failure::world)?;
+        return Ok(Exit::NotRecorded);
+    }
+    let last = run.session.snapshot();
+    let stays = run.page.map(|page| page.stay(Source::Record { ended: true }, last, json, out));
+    stays.transpose().map_err(Failure::world)?;
+    Ok(Exit::Done)
+}
+
+fn page(
+    recorded: &Recorded,
+    listen: Option<SocketAddr>,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Page, Failure> {
+    let source = Source::Record { ended: false };
+    let page = Page::serve(&recorded.file, listen, source, recorded.zone.clone())?;
+    page.announce(json, out).map_err(Failure::world)?;
+    Ok(page)
 }
 
 fn new_files(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
@@ -301,6 +329,7 @@ struct Run {
     session: Session,
     teller: Teller,
     screen: Option<Screen>,
+    page: Option<Page>,
     trends: Trends,
     last: Option<Diagnosis>,
 }
@@ -335,8 +364,14 @@ impl Run {
             if let Some(files) = files.as_deref_mut() {
                 files.label(row.at, row.label);
             }
+            if let Some(page) = &mut self.page {
+                page.row(row.at, row.label);
+            }
             self.session.handle(row.at, row.input);
             self.say(files.as_deref_mut(), out)?;
+            if let Some(page) = &mut self.page {
+                page.show(|| (self.session.snapshot(), Status::default()));
+            }
             if let Some(screen) = &mut self.screen
                 && clock::machine_ms() >= shown_ms + PICTURE_EVERY_MS
             {
@@ -357,6 +392,9 @@ impl Run {
         while let Some(output) = self.session.poll() {
             if let Some(files) = files.as_deref_mut() {
                 files.take(&output).map_err(Failure::world)?;
+            }
+            if let Some(page) = &mut self.page {
+                page.take(&self.session, &output);
             }
             self.teller.tell(&self.session, &output, out).map_err(Failure::world)?;
             self.trends.take(&output);

@@ -67,7 +67,7 @@ pub fn run(args: &Args, _json: bool, out: &mut dyn Write) -> Result<Exit, Failur
     let text = match &args.job {
         None => template(&program),
         Some(job) => {
-            let file = JobFile::read(job).map_err(Failure::bad_input)?;
+            let file = JobFile::read(job)?;
             let job = std::path::absolute(job).map_err(Failure::world)?;
             let user = args.user.as_deref();
             if user.is_some_and(|name| !is_user_name(name)) {

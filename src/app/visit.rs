@@ -121,8 +121,8 @@ impl Visit {
     }
 
     /// Goes on with the session in `path` after the program had ended: what the record holds is
-    /// heard again, a torn row is cut off, and a new part begins with a row that tells of the
-    /// pause. Gives the clock that the visit goes on with.
+    /// heard again, and told to `retold`; a torn row is cut off, and a new part begins with a row
+    /// that tells of the pause. Gives the clock that the visit goes on with.
     ///
     /// `None` where the pause was longer than [`PAUSE_MAX`], nothing was recorded, or somebody
     /// else records it.
@@ -134,6 +134,7 @@ impl Visit {
         profiles: Profiles,
         (path, clocks): (&Path, &Clocks),
         notice: impl FnMut(Notice) + Send + 'static,
+        retold: &mut dyn FnMut(&Session, &Output),
         heard: &mut dyn FnMut(&Session, &Output),
     ) -> Result<Option<(Self, SessionClock)>, Failure> {
         let (folder, mut manifest) = Folder::open(path).map_err(Failure::bad_input)?;
@@ -155,7 +156,7 @@ impl Visit {
         let settings = derived::Settings { units: file.units, zone };
         let mut files = DerivedFiles::create(path, settings).map_err(Failure::world)?;
         let mut session = Session::new(file.job.clone(), profiles, None);
-        hear_again(&folder, &mut session, &mut files).map_err(Failure::world)?;
+        hear_again(&folder, &mut session, &mut files, retold).map_err(Failure::world)?;
         files.publish().map_err(Failure::world)?;
         info!(folder = %path.display(), "session goes on");
         let mut visit = Self::over(file, folder, claim, (session, files), notice)?;
@@ -402,12 +403,14 @@ fn hear_again(
     folder: &Folder,
     session: &mut Session,
     files: &mut DerivedFiles,
+    retold: &mut dyn FnMut(&Session, &Output),
 ) -> Result<(), FolderError> {
     let mut rows = folder.rows()?;
     while let Some(row) = rows.next_row()? {
         files.label(row.at, row.label);
         session.handle(row.at, row.input);
         while let Some(output) = session.poll() {
+            retold(session, &output);
             files.take(&output)?;
         }
     }

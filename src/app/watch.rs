@@ -3,6 +3,7 @@
 mod job_on_disk;
 pub mod world;
 
+use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::io::{self, Write};
@@ -19,12 +20,14 @@ use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
 use crate::app::screen::Screen;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
 use crate::app::watch::job_on_disk::{JobNews, JobOnDisk};
 use crate::app::watch::world::{Machine, Next, World};
 use crate::edge::bluetooth::{RadioMessage, RadioSettings};
-use crate::edge::clock::{Clocks, SessionClock, Stamp, WallChange};
+use crate::edge::clock::{Clocks, SessionClock, Stamp, Utc, WallChange};
 use crate::edge::folder::Folder;
 use crate::edge::journal::Notice;
 use crate::edge::service_manager::ServiceManager;
@@ -77,7 +80,7 @@ pub struct Args {
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     // A job that is wrong is told before anything is begun.
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let file = JobFile::read(&args.job)?;
     watch(args, file, &mut Machine::new()?, json, out)
 }
 
@@ -128,22 +131,24 @@ fn session(
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let mut teller = Teller::new(file.units, json, true);
-    let (mut last, mut failed) = (None, None);
-    let hear = &mut |session: &Session, output: &Output| {
-        hear((session, output), &mut teller, (&mut last, &mut failed), out);
-    };
-    let (visit, clock) = begin(wish, file, &profiles, (notice, &world.clocks()), hear)?;
+    let page = page(file);
+    let mut ears =
+        Ears { teller: Teller::new(file.units, json, true), page, last: None, failed: None };
+    let (visit, clock) = begin(wish, file, &profiles, (notice, &world.clocks()), (&mut ears, out))?;
     world.hear(radio_settings(file, &profiles))?;
     if !json {
         let folder = visit.folder().display();
         writeln!(out, "Recording to {folder}; Ctrl-C ends it.").map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    if let Some(page) = &ears.page {
+        page.announce(json, out).map_err(Failure::world)?;
+    }
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let named_by_clock = !is_unnamed(visit.folder());
+    ears.teller = Teller::new(file.units, json, screen.is_none());
     let mut watch = Watch {
-        teller: Teller::new(file.units, json, screen.is_none()),
+        ears,
         screen,
         clock,
         profiles,
@@ -157,8 +162,6 @@ fn session(
         manager: ServiceManager::from_env(),
         named_by_clock,
         job: JobOnDisk::new(&args.job, file),
-        last,
-        failed,
     };
     watch.manager.ready();
     let outcome = watch.until(wish.end_ms, world, &disk, out);
@@ -183,13 +186,20 @@ fn begin(
     file: &JobFile,
     profiles: &Profiles,
     (notice, clocks): (impl FnMut(Notice) + Clone + Send + 'static, &Clocks),
-    heard: &mut dyn FnMut(&Session, &Output),
+    (ears, out): (&mut Ears, &mut dyn Write),
 ) -> Result<(Visit, SessionClock), Failure> {
     if let (true, Some(path)) = (wish.go_on, last_session(file)?) {
         let place = (&*path, clocks);
-        let gone_on = Visit::go_on(file, profiles.clone(), place, notice.clone(), heard)?;
-        if let Some(visit) = gone_on {
-            return Ok(visit);
+        let page = RefCell::new(&mut *ears);
+        let retold =
+            &mut |session: &Session, output: &Output| page.borrow_mut().retell(session, output);
+        let heard =
+            &mut |session: &Session, output: &Output| page.borrow_mut().hear(session, output, out);
+        let gone_on = Visit::go_on(file, profiles.clone(), place, notice.clone(), retold, heard)?;
+        if let Some((visit, mut clock)) = gone_on {
+            let stamp = clock.stamp();
+            page.into_inner().know(&visit, stamp.label.and_then(|label| began(label, stamp.at)));
+            return Ok((visit, clock));
         }
         warn!("{} cannot go on: it broke off too long ago, or is in use", path.display());
     }
@@ -197,7 +207,20 @@ fn begin(
     let began = clock.stamp().label;
     let kept = clock.kept();
     let begin = Begin { sessions: &file.log.folder, began, clock: kept, zone: zone(file) };
-    Ok((Visit::begin(file, profiles.clone(), begin, notice)?, clock))
+    let visit = Visit::begin(file, profiles.clone(), begin, notice)?;
+    ears.know(&visit, began);
+    Ok((visit, clock))
+}
+
+/// The page, where its address is free; recording matters more, and goes on without it.
+fn page(file: &JobFile) -> Option<Page> {
+    let served = Page::serve(file, None, Source::Live, zone(file));
+    served.inspect_err(|failure| warn!("{}", failure.line())).ok()
+}
+
+/// When a session began, at whose moment `at` the clock said `label`.
+fn began(label: Utc, at: Elapsed) -> Option<Utc> {
+    label.plus_ms(-(at.as_ms() as i64))
 }
 
 /// The session of the same job that was recorded last.
@@ -246,7 +269,7 @@ struct Watch {
     names: HashMap<String, String>,
     /// What has been complained of, so that it is said once.
     complained: HashSet<String>,
-    teller: Teller,
+    ears: Ears,
     screen: Option<Screen>,
     shown: Elapsed,
     /// When it was last looked for notes.
@@ -254,8 +277,45 @@ struct Watch {
     manager: ServiceManager,
     named_by_clock: bool,
     job: JobOnDisk,
+}
+
+/// All that is told what the session says, and the last thing that it said of the unit.
+struct Ears {
+    teller: Teller,
+    page: Option<Page>,
     last: Option<Diagnosis>,
+    /// Why the text could not be printed.
     failed: Option<io::Error>,
+}
+
+impl Ears {
+    fn hear(&mut self, session: &Session, output: &Output, out: &mut dyn Write) {
+        if let Output::Diagnosis(diagnosis) = output {
+            self.last = Some(diagnosis.clone());
+        }
+        if let Some(page) = &mut self.page {
+            page.take(session, output);
+        }
+        let told = self.teller.tell(session, output, out).and_then(|()| out.flush());
+        if let Err(error) = told {
+            self.failed.get_or_insert(error);
+        }
+    }
+
+    /// What was said before the program was started again.
+    fn retell(&mut self, session: &Session, output: &Output) {
+        if let Some(page) = &mut self.page {
+            page.retell(session, output);
+        }
+    }
+
+    /// The page learns where the visit is recorded, and when it began by the clock.
+    fn know(&mut self, visit: &Visit, began: Option<Utc>) {
+        if let Some(page) = &mut self.page {
+            page.takes_notes_in(visit.folder().to_owned());
+            page.row(Elapsed::ZERO, began);
+        }
+    }
 }
 
 impl Watch {
@@ -269,8 +329,9 @@ impl Watch {
         out: &mut dyn Write,
     ) -> Result<Option<Box<JobFile>>, Failure> {
         let over = |world: &dyn World| end_ms.is_some_and(|e| world.clocks().machine_ms() >= e);
-        while !over(world) && self.failed.is_none() {
-            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX);
+        while !over(world) && self.ears.failed.is_none() {
+            let due = self.ears.page.as_ref().map_or(SLEEP_MAX, Page::due_in);
+            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX).min(due);
             let next = world.next(sleep)?;
             let stamp = self.clock.stamp();
             self.look_at_clock(&stamp, out)?;
@@ -315,8 +376,9 @@ impl Watch {
             Some(WallChange::Trusted) => {
                 if let (false, Some(label)) = (self.named_by_clock, stamp.label) {
                     self.named_by_clock = true;
-                    let began = label.plus_ms(-(stamp.at.as_ms() as i64));
+                    let began = began(label, stamp.at);
                     self.visit.name_by_clock(began)?;
+                    self.ears.know(&self.visit, began);
                     self.event(stamp, ("clock-trusted", "", "the clock is known to be right"), out);
                 }
             }
@@ -414,9 +476,12 @@ impl Watch {
     }
 
     fn take(&mut self, stamp: &Stamp, input: Input<'_>, out: &mut dyn Write) {
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.row(stamp.at, stamp.label);
+        }
         visit.take(stamp.at, stamp.label, input, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
@@ -426,13 +491,17 @@ impl Watch {
             return;
         }
         self.looked = stamp.at;
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
         visit.take_notes(stamp.at, stamp.label, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
     fn show(&mut self) -> Result<(), Failure> {
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.show(|| (visit.snapshot(), visit.recording()));
+        }
         let now = self.clock.elapsed();
         let Some(screen) = &mut self.screen else { return Ok(()) };
         if now - self.shown < PICTURE_EVERY {
@@ -440,8 +509,7 @@ impl Watch {
         }
         self.shown = now;
         let lost = self.visit.recording().not_recording;
-        let notice = lost.map(|lost| format!("NOT RECORDING {lost}"));
-        screen.show(&self.visit.snapshot(), notice.as_deref()).map_err(Failure::world)
+        screen.show(&self.visit.snapshot(), lost.as_ref()).map_err(Failure::world)
     }
 
     fn end(
@@ -452,12 +520,10 @@ impl Watch {
         // A row, so that a replay goes on to the same moment.
         let stamp = self.clock.stamp();
         self.event(&stamp, ("ended", "", why), out);
-        let Self { visit, mut teller, mut last, mut failed, screen, .. } = self;
-        let ended = visit.end(&mut |session, output| {
-            hear((session, output), &mut teller, (&mut last, &mut failed), out);
-        });
+        let Self { visit, mut ears, screen, .. } = self;
+        let ended = visit.end(&mut |session, output| ears.hear(session, output, out));
         screen.map_or(Ok(()), Screen::close).map_err(Failure::world)?;
-        Ok((ended, last, failed))
+        Ok((ended, ears.last, ears.failed))
     }
 }
 
@@ -467,19 +533,4 @@ fn is_known(known: &[ProbeRef], address: &str, name: Option<&str>) -> bool {
         ProbeRef::Address(wanted) => wanted == address,
         ProbeRef::Name(wanted) => Some(wanted.as_str()) == name,
     })
-}
-
-fn hear(
-    (session, output): (&Session, &Output),
-    teller: &mut Teller,
-    (last, failed): (&mut Option<Diagnosis>, &mut Option<io::Error>),
-    out: &mut dyn Write,
-) {
-    if let Output::Diagnosis(diagnosis) = output {
-        *last = Some(diagnosis.clone());
-    }
-    let told = teller.tell(session, output, out).and_then(|()| out.flush());
-    if let Err(error) = told {
-        failed.get_or_insert(error);
-    }
 }

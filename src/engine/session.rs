@@ -16,6 +16,8 @@ use crate::engine::hearing::{Heard, Hearing, Slot};
 use crate::engine::input::{Input, Origin};
 use crate::engine::job::Job;
 use crate::engine::output::{Event, Moment, NewChannel, Output};
+use crate::engine::place::Doubt;
+use crate::engine::place::live::{Live, LiveDoubt};
 use crate::engine::profile::{ProfileId, Profiles};
 use crate::engine::reading::{
     ChannelId, Instrument, Payload, ProbeId, Reading, SettledSet, SettledValue, State, Via,
@@ -46,6 +48,7 @@ pub struct Session {
     /// When the last input came that was no tick.
     told: Elapsed,
     hearing: Hearing,
+    placing: Live,
     signals: Signals,
     channels: Vec<NewChannel>,
     layout: Layout,
@@ -78,6 +81,7 @@ impl Session {
             grid: Elapsed::ZERO + job.interval,
             told: Elapsed::ZERO,
             hearing: Hearing::new(&job),
+            placing: Live::new(job.mode),
             profiles,
             baseline,
             now: Elapsed::ZERO,
@@ -119,6 +123,7 @@ impl Session {
             }
             Input::RecordingResumed { lost_from, lost_rows } => {
                 self.signals.lost_stretch(lost_from, self.now);
+                self.placing.again();
                 let detail = format!("{lost_rows} inputs since {lost_from} were not recorded");
                 self.event("recording_resumed", "", &detail);
             }
@@ -222,6 +227,9 @@ impl Session {
             levels[usize::from(typed.channel.0)] = Some(typed.quantity.get());
             typed.shown = true;
         }
+        for LiveDoubt { channel, doubt } in self.placing.look(at) {
+            self.doubt_place(at, channel, &doubt);
+        }
         let derived = self.layout.derive(&levels);
         let state = self.signals.state();
         self.outputs.push_back(Output::Moment(Moment { at, state, levels, derived }));
@@ -300,7 +308,19 @@ impl Session {
         let reading = Reading { at: self.now, channel, quantity };
         self.counts.readings += 1;
         self.signals.take(&reading);
+        self.placing.take(channel, self.now, value);
         self.outputs.push_back(Output::Reading(reading));
+    }
+
+    /// The readings speak for another place than the job's; nothing is changed by it.
+    fn doubt_place(&mut self, at: Elapsed, channel: ChannelId, doubt: &Doubt) {
+        let known = &self.channels[usize::from(channel.0)];
+        let address = known.probe.map_or(String::new(), |p| self.hearing.address(p).to_owned());
+        let detail = format!(
+            "the job says {}; its start looks like {} (odds {:.0} to 1); see where it is clamped",
+            doubt.job, doubt.seems, doubt.odds
+        );
+        self.outputs.push_back(event(at, "placement_doubt", &address, &detail));
     }
 
     /// Finds out, once, where a field of a probe belongs.
@@ -369,6 +389,9 @@ impl Session {
         instrument: Instrument,
     ) -> ChannelId {
         let id = self.signals.add_channel(&channel, instrument, probe);
+        if probe.is_some() {
+            self.placing.add(id, &channel);
+        }
         let known = NewChannel { id, channel, probe, field, instrument };
         self.instruments.push((known.channel.clone(), instrument));
         self.channels.push(known.clone());
@@ -448,6 +471,7 @@ impl Session {
 
     fn take_change(&mut self, text: &str) {
         self.signals.changed(self.now);
+        self.placing.again();
         self.typed.clear();
         self.event("changed", "", text);
     }
@@ -455,6 +479,7 @@ impl Session {
     fn take_restart(&mut self, pause: Option<Duration>) {
         let from = self.now - pause.unwrap_or(Duration::ZERO);
         self.signals.lost_stretch(from, self.now);
+        self.placing.again();
         let detail = match pause {
             Some(pause) => format!("nobody listened for {} s", pause.as_secs()),
             None => "pause unknown".to_owned(),

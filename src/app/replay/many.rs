@@ -109,7 +109,7 @@ impl Printer<'_> {
             Some(exit) => {
                 let error =
                     format!("{} of {all} sessions could not be replayed", self.failed.len());
-                Err(Failure { exit: *exit, error: error.into() })
+                Err(Failure { exit: *exit, ..Failure::bad_input(error) })
             }
         }
     }

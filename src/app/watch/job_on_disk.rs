@@ -7,6 +7,7 @@ use std::time::Duration;
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
 use crate::app::keys::Keys;
+use crate::engine::document;
 use crate::units::time::Elapsed;
 
 /// Time between two looks at the file. A change counts when two looks in a row find the same text,
@@ -66,7 +67,7 @@ impl JobOnDisk {
 
     /// All that a new session of the job would ask for.
     fn check(&self, text: &str) -> Result<JobFile, String> {
-        let file = JobFile::parse(text).map_err(|problems| problems.join("; "))?;
+        let file = JobFile::parse(text).map_err(|errors| document::one_line(&errors))?;
         let folder = self.path.parent().unwrap_or(Path::new(""));
         Keys::read(&file.keys, folder).map_err(|failure: Failure| failure.line())?;
         fs::create_dir_all(&file.log.folder)
