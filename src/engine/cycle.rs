@@ -164,6 +164,23 @@ impl Cycles {
         self.witnesses.iter().find_map(|witness| witness.fan(now_s))
     }
 
+    /// Since when (s) nothing was heard that tells of the compressor; `None` while something is, or
+    /// where nothing ever was.
+    pub fn unheard_since(&self, now_s: f64) -> Option<f64> {
+        let tells = |witness: &&Witness| match witness.role.electric {
+            Some(electric) => electric != Electric::IndoorFan,
+            None => witness.role.weight > 0.0,
+        };
+        let mut last_s = None;
+        for witness in self.witnesses.iter().filter(tells).filter(|w| w.last_s.is_finite()) {
+            if witness.heard(now_s) {
+                return None;
+            }
+            last_s = Some(witness.last_s.max(last_s.unwrap_or(0.0)));
+        }
+        last_s
+    }
+
     /// Takes a reading of channel `which` (s, in kelvins of its role); its usual interval and
     /// scatter as the smoother knows them. Gives a start or stop that it settles.
     pub fn take(

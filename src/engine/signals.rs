@@ -34,6 +34,10 @@ use track::Track;
 
 /// A run this short is `starting`: too short to judge anything (s, 30 to 300; default 120).
 const STARTING_S: f64 = 120.0;
+/// A silence of all that tells of the compressor that is longer than this (s) may hide a stop and a
+/// start: thermostats hold a compressor back for three minutes and more (common practice, no
+/// source).
+const UNHEARD_S_MAX: f64 = 180.0;
 /// Readings this close before a stop are not part of a set (s, 0 to 60; default 10).
 const BEFORE_STOP_S: f64 = 10.0;
 
@@ -188,6 +192,7 @@ impl Signals {
     /// A moment of the grid: judges, and tells what there is to tell up to `at`.
     pub fn tick(&mut self, at: Elapsed, out: &mut Vec<SignalEvent>) {
         self.now_s = at.as_secs();
+        self.look_for_silence(at);
         self.ask_mode();
         self.ask_levels();
         let fresh = self.judge_all();
@@ -325,7 +330,19 @@ impl Signals {
         self.now_s - track.last_s <= silence
     }
 
+    /// Where nothing that tells of the compressor was heard for longer than a unit needs to stop and
+    /// start again, whatever it did meanwhile is unknown.
+    fn look_for_silence(&mut self, at: Elapsed) {
+        let Some(last_s) = self.cycles.unheard_since(self.now_s) else { return };
+        if self.cycles.compressor() != Compressor::Unknown && self.now_s - last_s > UNHEARD_S_MAX {
+            self.lost_stretch(Elapsed::from_ms((last_s * 1_000.0) as u64), at);
+        }
+    }
+
     fn current_state(&self) -> State {
+        if self.cycles.unheard_since(self.now_s).is_some() {
+            return State::Unknown;
+        }
         if self.defrost {
             return State::Defrost;
         }
