@@ -21,11 +21,34 @@ from bumble.device import Device
 from bumble.gatt import Characteristic, Service
 from bumble.host import Host
 from bumble.link import LocalLink
-from bumble.transport.tcp_server import open_tcp_server_transport_with_socket
+from bumble.transport.common import StreamPacketSource
 
 LEGACY_NONCONNECTABLE = 0x0010
 LEGACY_CONNECTABLE = 0x0013
 PHY_1M, UNKNOWN_POWER = 1, 0x7F
+
+
+class Wire(asyncio.Protocol):
+    """The way to the guest's kernel. One adapter that is pulled out may end after the next came."""
+
+    transport = None
+    source: StreamPacketSource
+
+    def connection_made(self, transport) -> None:
+        Wire.transport = transport
+        Wire.source.parser.reset()
+
+    def connection_lost(self, _) -> None:
+        if Wire.transport is not None and Wire.transport.is_closing():
+            Wire.transport = None
+
+    def data_received(self, data: bytes) -> None:
+        Wire.source.data_received(data)
+
+    @staticmethod
+    def on_packet(packet: bytes) -> None:
+        if Wire.transport is not None:
+            Wire.transport.write(packet)
 
 
 class Link(LocalLink):
@@ -117,11 +140,12 @@ class Sensor:
 
 
 async def main() -> None:
+    Wire.source = StreamPacketSource()
     place = socket.create_server(("127.0.0.1", 0))
-    wire = await open_tcp_server_transport_with_socket(place)
+    await asyncio.get_running_loop().create_server(Wire, sock=place)
     link = Link()
     kernel = Kernel(
-        "kernel", wire.source, wire.sink, link=link, public_address="AA:AA:AA:AA:AA:01"
+        "kernel", Wire.source, Wire, link=link, public_address="AA:AA:AA:AA:AA:01"
     )
     sensors: dict[str, Sensor] = {}
     print(place.getsockname()[1], flush=True)
