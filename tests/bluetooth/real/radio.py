@@ -33,9 +33,12 @@ class Wire(asyncio.Protocol):
 
     transport = None
     source: StreamPacketSource
+    kernel: Controller
 
     def connection_made(self, transport) -> None:
         Wire.transport = transport
+        # An adapter put in anew scans not yet; bumble's reset leaves that as it was.
+        Wire.kernel.le_scan_enable = False
         Wire.source.parser.reset()
 
     def connection_lost(self, _) -> None:
@@ -142,11 +145,12 @@ class Sensor:
 async def main() -> None:
     Wire.source = StreamPacketSource()
     place = socket.create_server(("127.0.0.1", 0))
-    await asyncio.get_running_loop().create_server(Wire, sock=place)
     link = Link()
     kernel = Kernel(
         "kernel", Wire.source, Wire, link=link, public_address="AA:AA:AA:AA:AA:01"
     )
+    Wire.kernel = kernel
+    await asyncio.get_running_loop().create_server(Wire, sock=place)
     sensors: dict[str, Sensor] = {}
     print(place.getsockname()[1], flush=True)
     lines = asyncio.StreamReader()
