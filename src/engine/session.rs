@@ -12,7 +12,7 @@ use crate::engine::decode::{self, Field, FieldValue};
 use crate::engine::diagnose::derive::Layout;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::diagnose::{Context, diagnose};
-use crate::engine::hearing::{Heard, Hearing, Slot};
+use crate::engine::hearing::{Heard, Hearing, Slot, Who};
 use crate::engine::input::{Input, Origin};
 use crate::engine::job::Job;
 use crate::engine::output::{Event, Moment, NewChannel, Output};
@@ -425,10 +425,20 @@ impl Session {
 
     /// Notes that a probe was heard, and says so where it had been lost.
     fn heard(&mut self, address: &str, rssi_dbm: Option<i16>) -> ProbeId {
-        let (probe, before) = self.hearing.found_at(address, self.now);
-        if let Some(before) = before {
-            let detail = format!("the same probe by its name; its address was {before}");
-            self.event("address_changed", address, &detail);
+        let (probe, who) = self.hearing.found_at(address, self.now);
+        match who {
+            Who::Same => {}
+            Who::Moved(before) => {
+                let detail = format!("the same probe by its name; its address was {before}");
+                self.event("address_changed", address, &detail);
+            }
+            Who::Second(first) => {
+                let detail = format!(
+                    "a second device of the name that the job gives a place; {first} has it; \
+                     to use both, give their addresses in the job"
+                );
+                self.event("name_shared", address, &detail);
+            }
         }
         if let Heard::Back(silence) = self.hearing.heard(probe, self.now, rssi_dbm) {
             let detail = format!("heard again after {} s", silence.as_secs());

@@ -21,6 +21,9 @@ pub(super) const DEVICES_MAX: usize = 4096;
 /// How long a signal's strength waits for the bytes that came with it.
 const TOGETHER: Duration = Duration::from_millis(50);
 
+/// An adapter's events.
+pub(super) type Events = Pin<Box<dyn Stream<Item = CentralEvent> + Send>>;
+
 /// A device by what it said of itself.
 struct Device {
     address: String,
@@ -62,7 +65,7 @@ impl Hearing {
     }
 
     /// Reads until the stream ends.
-    pub async fn run(mut self, mut events: Pin<Box<dyn Stream<Item = CentralEvent> + Send>>) {
+    pub async fn run(mut self, mut events: Events) {
         loop {
             let event = if self.bare.is_some() {
                 let Ok(event) = timeout(TOGETHER, events.next()).await else {
