@@ -48,16 +48,19 @@ impl Screen {
             let area = frame.area();
             let [table, foot] =
                 Layout::vertical([Constraint::Min(1), Constraint::Length(2)]).areas(area);
-            frame.render_widget(rows(now, probes, units, table), table);
-            let foot_text = format!("{event}\n{} Ctrl-C ends.", probes.summary().trim_end());
+            let (lines, cut) = rows(now, probes, units, table);
+            frame.render_widget(lines, table);
+            let more = if cut > 0 { format!(" {cut} more below.") } else { String::new() };
+            let summary = probes.summary();
+            let foot_text = format!("{event}\n{}{more} Ctrl-C ends.", summary.trim_end());
             frame.render_widget(Paragraph::new(foot_text), foot);
         })?;
         Ok(())
     }
 }
 
-/// The table as far as there is room: probes with a profile, then apart from them the others.
-fn rows(now: Elapsed, probes: &Probes<'_>, units: Units, area: Rect) -> Table<'static> {
+/// The table and how many of its lines have no room: probes with a profile, then apart from them the others.
+fn rows(now: Elapsed, probes: &Probes<'_>, units: Units, area: Rect) -> (Table<'static>, usize) {
     let wide = area.width >= WIDE;
     let all = probes.sorted().into_iter();
     let (known, others): (Vec<_>, Vec<_>) = all.partition(|(_, r, _)| r.profile.is_some());
@@ -67,7 +70,7 @@ fn rows(now: Elapsed, probes: &Probes<'_>, units: Units, area: Rect) -> Table<'s
     }
     if !others.is_empty() {
         let title = format!("no profile fits ({})", others.len());
-        let columns = if wide { 8 } else { 7 };
+        let columns = if wide { 9 } else { 8 };
         let mut cells = vec![Cell::from(title)];
         cells.resize(columns, Cell::from(""));
         lines.push(Line::new(cells).style(BOLD).top_margin(u16::from(!lines.is_empty())));
@@ -77,7 +80,7 @@ fn rows(now: Elapsed, probes: &Probes<'_>, units: Units, area: Rect) -> Table<'s
     }
     let (titles, widths): (&[&str], &[Constraint]) = if wide {
         (
-            &["probe", "name", "profile", "reads", "in 30 s", "dBm", "every", "heard"],
+            &["probe", "name", "profile", "reads", "in 30 s", "dBm", "batt.", "every", "heard"],
             &[
                 Constraint::Length(18),
                 Constraint::Length(15),
@@ -85,26 +88,30 @@ fn rows(now: Elapsed, probes: &Probes<'_>, units: Units, area: Rect) -> Table<'s
                 Constraint::Fill(1),
                 Constraint::Length(10),
                 Constraint::Length(4),
+                Constraint::Length(5),
                 Constraint::Length(7),
                 Constraint::Length(6),
             ],
         )
     } else {
         (
-            &["probe", "profile", "reads", "in 30 s", "dBm", "every", "heard"],
+            &["probe", "profile", "reads", "in 30 s", "dBm", "batt.", "every", "heard"],
             &[
                 Constraint::Length(17),
-                Constraint::Length(13),
+                Constraint::Length(12),
                 Constraint::Fill(1),
-                Constraint::Length(9),
+                Constraint::Length(8),
                 Constraint::Length(4),
+                Constraint::Length(5),
                 Constraint::Length(6),
                 Constraint::Length(6),
             ],
         )
     };
     let header = Line::new(titles.iter().map(|title| Cell::from((*title).to_owned()))).style(BOLD);
-    Table::new(lines, widths.to_vec()).header(header)
+    let room = usize::from(area.height.saturating_sub(1));
+    let cut = lines.len().saturating_sub(room);
+    (Table::new(lines, widths.to_vec()).header(header), cut)
 }
 
 impl Drop for Screen {
@@ -140,6 +147,7 @@ fn line(
         reads,
         change,
         rssi,
+        battery(row),
         every.unwrap_or_default(),
         if silent { "silent".into() } else { heard.unwrap_or_default() },
     ];
@@ -148,22 +156,24 @@ fn line(
 }
 
 /// What a probe reads and by how much the most stirring value changed; its bytes where no profile
-/// reads it. What people come for stands first: where there is no room, the rest is cut off.
+/// reads it. Counters and the like are left out: they change, and are no reading.
 fn values(row: &Row, units: Units) -> (String, String) {
     if row.values.is_empty() {
         let bytes = row.last.as_ref().map(|(_, bytes)| hex::encode_upper(bytes));
         return (bytes.unwrap_or_default(), String::new());
     }
-    let mut all: Vec<&Shown> = row.values.values().collect();
-    all.sort_by_key(|shown| match shown.kind {
-        Some(QuantityKind::Battery) => 1,
-        Some(_) => 0,
-        None => 2,
-    });
+    let is_reading = |shown: &&Shown| shown.kind.is_some_and(|k| k != QuantityKind::Battery);
+    let all: Vec<&Shown> = row.values.values().filter(is_reading).collect();
     let in_words: Vec<String> = all.iter().map(|shown| shown_as(shown, units, false)).collect();
-    let changes = all.into_iter().filter(|shown| shown.kind.is_some());
-    let most = changes.max_by(|a, b| a.stir().total_cmp(&b.stir()));
+    // Of several that are as still, the first.
+    let most = all.into_iter().rev().max_by(|a, b| a.stir().total_cmp(&b.stir()));
     (in_words.join(", "), most.map(|shown| shown_as(shown, units, true)).unwrap_or_default())
+}
+
+/// The battery in percent, of which some probes tell no more than a voltage.
+fn battery(row: &Row) -> String {
+    let level = row.values.values().find(|shown| shown.kind == Some(QuantityKind::Battery));
+    level.map(|shown| format!("{:.0} %", shown.value * 100.0)).unwrap_or_default()
 }
 
 /// A value, or its change, as people see it.
