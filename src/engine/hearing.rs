@@ -20,17 +20,14 @@ const MEMBER_AGE_MAX: Duration = Duration::from_mins(1);
 /// for three of its intervals if longer: two devices of one name are both heard.
 const MOVED_AFTER: Duration = Duration::from_secs(10);
 
-<<<<<<< HEAD
 /// How many probes are told apart. Tags that change their addresses pass by for as long as a session
 /// lasts, and a damaged record may name any number.
 const PROBES_MAX: usize = 16_384;
 /// Who stands for all strangers beyond that.
 const STRANGERS: ProbeId = ProbeId(PROBES_MAX as u16);
-=======
 /// Two devices of one name are two once both were heard within so much of each other, the first one
 /// last: a probe that changes its address does not go back and forth.
 const BOTH_WITHIN: Duration = Duration::from_secs(1);
->>>>>>> radio
 
 /// A field of a profile, with the number of its repeat.
 pub type FieldKey = (ProfileId, u16, u8);
@@ -433,7 +430,6 @@ mod tests {
         hearing
     }
 
-<<<<<<< HEAD
     #[test]
     fn strangers_without_end_share_one_place_and_no_name() {
         let mut hearing = two_of_a_name();
@@ -448,10 +444,7 @@ mod tests {
         assert_eq!(hearing.name(STRANGERS), None);
     }
 
-    fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Option<String>) {
-=======
     fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Who) {
->>>>>>> radio
         let found = hearing.found_at(address, Elapsed::from_secs(s));
         hearing.heard(found.0, Elapsed::from_secs(s), None);
         found
