@@ -115,7 +115,9 @@ pub fn reason_at_end(
     if shown {
         return match (judgement.stand, judgement.stretch) {
             (Stand::Growing, Some(stretch)) => {
-                format!("moves by about {}, near the limit", said.rate(stretch.drift * unit_per_k))
+                let way = if stretch.drift > 0.0 { "rises" } else { "falls" };
+                let rate = said.rate((stretch.drift * unit_per_k).abs());
+                format!("{way} by about {rate}, which is too short to be sure of")
             }
             _ => reason(judgement, limits, said, unit_per_k),
         };

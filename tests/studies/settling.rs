@@ -297,6 +297,23 @@ impl Score {
             at(&times, 0.95) / 60.0,
             100.0 * times.iter().filter(|t| **t < 900.0).count() as f64 / times.len().max(1) as f64,
         );
+        let count = times.len().max(1) as f64;
+        let mut from = 0.0;
+        for to in [10.0, 12.0, 15.0, 20.0, 30.0, f64::INFINITY] {
+            let within = times.iter().filter(|t| (from..to).contains(&(**t / 60.0))).count();
+            println!(
+                "  called {from:2.0} to {to:2.0} min after the start: {:4.1} %",
+                100.0 * within as f64 / count
+            );
+            from = to;
+        }
+        let early: Vec<f64> = times.iter().filter(|t| **t < 900.0).map(|t| 900.0 - t).collect();
+        println!(
+            "  of those before fifteen minutes, earlier by 5/50/95 %: {:.1} {:.1} {:.1} min",
+            at(&early, 0.95) / 60.0,
+            at(&early, 0.5) / 60.0,
+            at(&early, 0.05) / 60.0,
+        );
         println!(
             "  minutes left, half-way: shown {} of {}, near {}, interval holds {}",
             self.left_shown, self.left_asked, self.left_near, self.left_covered,
