@@ -9,7 +9,7 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, compare, decode, demo, diagnose, import, listen, note, picture, profile, replay,
+    air, compare, decode, demo, diagnose, import, listen, note, picture, profile, replay, report,
     saturation, service, watch,
 };
 
@@ -46,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Writes what a session says on paper: one HTML file for owner and technician.
+    Report(report::Args),
     /// Draws a session as an SVG file.
     Picture(picture::Args),
     /// Says what changed between two sessions, or around a marked change.
@@ -102,6 +104,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Report(args) => report::run(args, json, out),
         Command::Picture(args) => picture::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),

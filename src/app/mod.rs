@@ -20,6 +20,7 @@ pub mod note;
 pub mod picture;
 pub mod profile;
 pub mod replay;
+pub mod report;
 pub mod saturation;
 pub mod screen;
 pub mod serve;

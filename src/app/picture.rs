@@ -5,6 +5,7 @@
 //! alone.
 
 pub mod canvas;
+pub mod changes;
 pub mod pressure_enthalpy;
 pub mod runs;
 pub mod strip;
@@ -26,7 +27,7 @@ use crate::app::picture::time::TimeAxis;
 use crate::app::picture::traces::{Line, Panel, Traces};
 use crate::app::trend::MEASURES;
 use crate::app::wording;
-use crate::engine::channel::Channel;
+use crate::engine::channel::{Channel, Position};
 use crate::engine::columns::{Shown, Units};
 use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
@@ -149,24 +150,33 @@ pub(super) fn deliver(
 /// # Errors
 /// As [`canvas::sheet`].
 pub fn lines(account: &Account, trace: &Trace, title: &str) -> Drawn {
-    let panels = Group::ALL.iter().filter_map(|group| panel(account, trace, *group)).collect();
-    draw(account, trace, title, panels)
+    let name = |channel: &Channel| Some(name(channel));
+    let panels = Group::ALL.iter().filter_map(|group| panel(account, trace, *group, &name));
+    traces::traces(&plot(account, trace, title, panels.collect()))
 }
 
-/// Draws the temperatures of air alone.
+/// Draws the temperatures of the air that people feel, in words that anyone knows.
 ///
 /// # Errors
 /// As [`canvas::sheet`].
-pub fn air(account: &Account, trace: &Trace, title: &str) -> Drawn {
-    draw(account, trace, title, panel(account, trace, Group::Air).into_iter().collect())
+pub fn felt(account: &Account, trace: &Trace, title: &str) -> Drawn {
+    let name = |channel: &Channel| match channel.place.position {
+        Position::ReturnAir | Position::MixedAir => Some("Air taken in".to_owned()),
+        Position::SupplyAir => Some("Air blown out".to_owned()),
+        Position::OutdoorAir => Some("Outdoors".to_owned()),
+        Position::Space => Some("In the room".to_owned()),
+        _ => None,
+    };
+    let panels = panel(account, trace, Group::Air, &name).into_iter().collect();
+    traces::traces(&Traces { shaded: "at rest", ..plot(account, trace, title, panels) })
 }
 
-fn draw(account: &Account, trace: &Trace, title: &str, panels: Vec<Panel>) -> Drawn {
-    let began =
-        account.night.utc(trace.from).and_then(|utc| utc.plus_ms(-(trace.from.as_ms() as i64)));
+fn plot(account: &Account, trace: &Trace, title: &str, panels: Vec<Panel>) -> Traces {
+    let began = account.night.utc(trace.from);
+    let began = began.and_then(|utc| utc.plus_ms(-(trace.from.as_ms() as i64)));
     let axis = TimeAxis::new((trace.from, trace.to), began, account.night.zone());
-    let settled = trace.settled.clone();
-    traces::traces(&Traces { title: title.to_owned(), axis, panels, settled })
+    let (settled, shaded) = (trace.settled.clone(), "settled");
+    Traces { title: title.to_owned(), axis, panels, settled, shaded }
 }
 
 /// What shares a panel.
@@ -208,8 +218,13 @@ impl Group {
     }
 }
 
-/// The lines of one group; `None` where nothing was known of any.
-fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
+/// The lines of one group that have a name; `None` where nothing was known of any.
+fn panel(
+    account: &Account,
+    trace: &Trace,
+    group: Group,
+    name: &dyn Fn(&Channel) -> Option<String>,
+) -> Option<Panel> {
     let units = account.file.units;
     let mut unit = "";
     let mut lines = Vec::new();
@@ -217,6 +232,7 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
         if Group::of(&known.channel) != Some(group) {
             continue;
         }
+        let Some(name) = name(&known.channel) else { continue };
         let shown = Shown::of(known.channel.kind, units);
         unit = wording::short(shown);
         let Some(thin) = trace.lines.get(usize::from(known.id.0)) else { continue };
@@ -224,7 +240,7 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
         let stretches: Vec<Vec<(Elapsed, f64)>> =
             thin.stretches().into_iter().map(|s| s.into_iter().map(scaled).collect()).collect();
         if !stretches.is_empty() {
-            lines.push(Line { name: name(&known.channel), stretches });
+            lines.push(Line { name, stretches });
         }
     }
     let title = format!("{}, {unit}", group.words());
@@ -235,4 +251,12 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
 fn name(channel: &Channel) -> String {
     let place = Channel { place: channel.place.clone(), kind: QuantityKind::Temperature };
     wording::name(&place).replace("Condenser leaving air", "Condenser leaving")
+}
+
+/// The difference's unit as a table shows it.
+pub(super) const fn difference_unit(units: Units) -> &'static str {
+    match units {
+        Units::Us => "°F",
+        Units::Si => "K",
+    }
 }
