@@ -20,6 +20,7 @@ use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
 use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
 use crate::engine::profile::Profiles;
@@ -92,7 +93,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let (mut visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
+    let (visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
@@ -101,6 +102,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let page = args.serve.map(|listen| page(&file, listen, json, out)).transpose()?;
     let watched = screen.is_some() || page.is_some();
     let speed = args.speed.unwrap_or(if watched { SPEED } else { 0.0 });
+    let mut visit = if speed > 0.0 { visit } else { visit.patient() };
     let teller = Teller::new(file.units, json, screen.is_none());
     let acknowledged = args.acknowledged;
     let (shown_ms, last, failed) = (0, None, None);
@@ -139,7 +141,8 @@ fn page(
 pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
     // Nobody reads the notices: whoever calls looks at what is on the disk.
     let (_, disk) = channel();
-    let (mut visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let (visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let mut visit = visit.patient();
     let mut run = Run {
         teller: Teller::new(file.units, false, false),
         screen: None,
@@ -163,7 +166,8 @@ fn begin(
 ) -> Result<(Visit, Simulation, JobFile), Failure> {
     let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
     let text = job_text(scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
+    let file =
+        JobFile::parse(&text).map_err(|errors| Failure::bad_input(document::one_line(&errors)))?;
     let zone = TimeZone::get(ZONE).map_err(Failure::bad_input)?;
     let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };

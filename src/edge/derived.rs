@@ -172,6 +172,18 @@ impl DerivedFiles {
         self.publish()
     }
 
+    /// Gives up files that have not got their names yet; those that stand there stay as they are.
+    pub fn discard(self) {
+        let tables = [&self.cycles.path, &self.sets.path, &self.events.path];
+        let paths = tables.map(PathBuf::as_path);
+        for path in paths.into_iter().chain([&*self.findings.path, self.readings.path()]) {
+            if path.extension().is_some_and(|end| end == "new") {
+                // A file that stays is written over by the next rebuild.
+                drop(fs::remove_file(path));
+            }
+        }
+    }
+
     fn metadata(&self, file: &str, text: &str) -> Result<(), FolderError> {
         let path = self.folder.join(format!("{file}-metadata.json"));
         // Written anew only where it differs, which spares the disk in a long watch.
