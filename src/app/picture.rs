@@ -82,7 +82,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         let word = &args.measure;
         return Err(Failure::usage(format!("no measure is called `{word}`; use one of {known}")));
     }
-    let account = Account::of(&args.session, args.job.as_deref(), &mut progress())?;
+    let account = account(&args.session, args.job.as_deref())?;
     let nothing = |why: &str| {
         Failure::bad_input(format!("{}: {why}; nothing to draw", args.session.display()))
     };
@@ -109,15 +109,42 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     Ok(Exit::Done)
 }
 
-/// Says on a terminal's error output how far a long reading is.
-pub(super) fn progress() -> impl FnMut(u64) {
-    let shown = io::stderr().is_terminal();
-    move |rows| {
-        if shown {
-            // Nobody is harmed when a word on progress is lost.
-            drop(write!(io::stderr(), "\r{rows} rows heard again …\r"));
+/// How far a long reading is, on standard error where that is a terminal.
+#[derive(Debug)]
+struct Progress {
+    shown: bool,
+    said: bool,
+}
+
+impl Progress {
+    fn new() -> Self {
+        Self { shown: io::stderr().is_terminal(), said: false }
+    }
+
+    /// So many rows were heard. A word that nobody takes does no harm.
+    fn say(&mut self, rows: u64) {
+        if self.shown {
+            self.said = true;
+            drop(write!(io::stderr(), "\r{rows} rows heard again …"));
         }
     }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        if self.said {
+            drop(write!(io::stderr(), "\r{:40}\r", ""));
+        }
+    }
+}
+
+/// Hears the record in `path` once more, and says how far it is.
+///
+/// # Errors
+/// A session that cannot be read.
+pub(super) fn account(path: &Path, job: Option<&Path>) -> Result<Account, Failure> {
+    let mut progress = Progress::new();
+    Account::of(path, job, &mut |rows| progress.say(rows))
 }
 
 /// Writes a text into a file, in whole or not at all, or to standard output.

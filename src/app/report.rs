@@ -15,7 +15,7 @@ use maud::html;
 use crate::app::account::Account;
 use crate::app::exit::{Exit, Failure};
 use crate::app::picture::canvas::PictureError;
-use crate::app::picture::{deliver, progress};
+use crate::app::picture::{account, deliver};
 
 /// Writes a report: one HTML file that opens and prints anywhere, with no network.
 ///
@@ -54,7 +54,7 @@ pub enum Reader {
 /// # Errors
 /// A session that cannot be read, or a disk that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let account = Account::of(&args.session, args.job.as_deref(), &mut progress())?;
+    let account = account(&args.session, args.job.as_deref())?;
     let text = report(&account, args.reader).map_err(Failure::world)?;
     let path = args.output.clone().unwrap_or_else(|| args.session.join("report.html"));
     deliver(&text, Some(&path), "report", json, out)?;

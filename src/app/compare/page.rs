@@ -11,6 +11,7 @@ use crate::app::report::owner;
 use crate::app::report::sheet::{blank, document, figure, span};
 use crate::engine::columns::Units;
 use crate::engine::compare::{self, Pooled, interval_95};
+use crate::engine::diagnose::finding::Diagnosis;
 
 /// One side: its settled sets, and the session that they are of.
 type Side<'a> = (&'a Vec<Judged>, &'a Night);
@@ -76,7 +77,7 @@ pub fn page(
     Ok(document(&format!("Before and after: {site}"), &body))
 }
 
-fn last<'a>((sets, _): Side<'a>) -> Option<&'a crate::engine::diagnose::finding::Diagnosis> {
+fn last((sets, _): Side<'_>) -> Option<&Diagnosis> {
     sets.last().map(|(_, diagnosis)| diagnosis)
 }
 

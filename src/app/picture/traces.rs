@@ -12,7 +12,7 @@ use crate::units::time::Elapsed;
 
 /// Height of a panel where there is room, and of all panels together: with its caption, a picture
 /// must fit on a sheet of paper.
-const PANEL_MAX: u32 = 320;
+const PANEL_MAX: u32 = 280;
 const PANELS_MAX: u32 = 1_330;
 /// Space below the last panel for the clock.
 const CLOCK: u32 = 84;

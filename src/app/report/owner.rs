@@ -190,6 +190,9 @@ fn how_sure(account: &Account, diagnosis: Option<&Diagnosis>) -> String {
             others.join("; ")
         );
     }
+    if first.cannot_tell_from.contains(&Fault::None) {
+        text = format!("{text} It cannot be ruled out yet that nothing is wrong.");
+    }
     let named = account.night.settled().filter_map(|run| run.suspect);
     let (same, all) = named.fold((0, 0), |(same, all), (fault, _)| {
         (same + usize::from(fault == first.fault), all + 1)

@@ -14,6 +14,7 @@ use crate::engine::columns::Shown;
 use crate::engine::night::Activity;
 use crate::engine::output::Event;
 use crate::engine::reading::Cycle;
+use crate::units::time::Elapsed;
 
 /// Most runs in the table; of more, the last ones.
 const RUNS_SHOWN: usize = 60;
@@ -43,13 +44,11 @@ pub fn section(account: &Account) -> Result<Markup, PictureError> {
         pictures.push((duty, "One point an hour."));
     }
     if night.settled().len() >= RUNS_DRAWN_MIN {
+        let mut caption = "One point a settled run, with the interval that holds the true value with \
+                           95 % probability; so it is in those below.";
         for measure in MEASURES {
             if let Some(drawn) = picture::runs::settled(night, measure, units)? {
-                pictures.push((
-                    drawn,
-                    "One point a settled run, with the interval that holds the \
-                                       true value with 95 % probability.",
-                ));
+                pictures.push((drawn, std::mem::take(&mut caption)));
             }
         }
     }
@@ -64,12 +63,15 @@ pub fn section(account: &Account) -> Result<Markup, PictureError> {
     })
 }
 
+/// A line of the table of activity: its name, and what stands in it.
+type ActivityLine = (&'static str, fn(&Activity) -> String);
+
 /// Night and day side by side.
 fn activity(account: &Account) -> Markup {
     let summary = account.night.summary();
     let columns =
         [("all", summary.whole), ("night, 22:00 to 06:00", summary.night), ("day", summary.day)];
-    let lines: [(&str, fn(&Activity) -> String); 6] = [
+    let lines: [ActivityLine; 6] = [
         ("runs heard from start to end", |a| a.runs.to_string()),
         ("share of the time that it ran", |a| {
             a.duty().map_or("–".into(), |d| format!("{:.0} %", 100.0 * d))
@@ -133,7 +135,7 @@ fn run_table(account: &Account) -> Markup {
     };
     html! {
         @if night.cycles().len() > 0 {
-            div class="scroll" { table {
+            div class="scroll" { table class="wide" {
                 caption { "Run by run" @if left_out > 0 { " (the last " (RUNS_SHOWN) "; " (left_out)
                     " earlier ones are in cycles.csv and sets.csv)" } }
                 thead { tr {
@@ -163,10 +165,7 @@ fn run_table(account: &Account) -> Markup {
     }
 }
 
-fn between(
-    from: Option<crate::units::time::Elapsed>,
-    to: Option<crate::units::time::Elapsed>,
-) -> String {
+fn between(from: Option<Elapsed>, to: Option<Elapsed>) -> String {
     let seconds = from.zip(to).map(|(from, to)| to.since(from).as_secs_f64());
     seconds.map_or("–".to_owned(), |s| {
         if s < 120.0 { format!("{s:.0} s") } else { format!("{:.0} min", s / 60.0) }

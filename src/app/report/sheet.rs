@@ -28,12 +28,12 @@ pub fn document(title: &str, body: &Markup) -> String {
     page.into_string()
 }
 
-/// A picture with what it shows in words.
+/// A picture with what it shows in words, where its own do not suffice.
 pub fn figure(svg: &str, caption: &str) -> Markup {
     html! {
         figure {
             (PreEscaped(svg))
-            figcaption { (caption) }
+            @if !caption.is_empty() { figcaption { (caption) } }
         }
     }
 }

@@ -14,7 +14,7 @@ use crate::app::wording;
 use crate::engine::columns::{Shown, Units};
 use crate::engine::diagnose::finding::{Diagnosis, Finding, Suspect};
 use crate::engine::job::{AirflowBasis, Circuit, Metering, Mode, UnitKind};
-use crate::engine::reading::{SettledSet, Verdict};
+use crate::engine::reading::{SettledSet, SettledValue, Verdict};
 use crate::engine::snapshot::ProbeStatus;
 use crate::physics::refrigerant::Refrigerant;
 use crate::units::quantity::QuantityKind;
@@ -82,7 +82,8 @@ fn verdict(last: Option<&(SettledSet, Diagnosis)>) -> String {
 }
 
 fn remarks(remarks: &[&str]) -> String {
-    remarks.iter().map(|remark| format!(" Note: {remark}.")).collect()
+    let notes: Vec<String> = remarks.iter().map(|remark| format!(" Note: {remark}.")).collect();
+    notes.concat()
 }
 
 fn refrigerants(account: &Account) -> impl Iterator<Item = Refrigerant> + '_ {
@@ -163,13 +164,15 @@ fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup
             the true value with 95 % probability; below each, how it was found, what its \
             uncertainty is made of (standard, k = 1), and where the expectation comes from." }
         div class="scroll" {
-            @for (group, members) in findings::groups(diagnosis) {
-                table class="measures" {
-                    caption { (first_up(group)) }
-                    thead { tr {
-                        th { "measure" } th class="n" { "value" } th { "expected" } th { "verdict" }
-                    } }
-                    tbody { @for finding in members { (measure(account, finding, several(diagnosis))) } }
+            table class="measures" {
+                thead { tr {
+                    th { "measure" } th class="n" { "value" } th { "expected" } th { "verdict" }
+                } }
+                @for (group, members) in findings::groups(diagnosis) {
+                    tbody {
+                        tr class="group" { th colspan="4" { (first_up(group)) } }
+                        @for finding in members { (measure(account, finding, several(diagnosis))) }
+                    }
                 }
             }
         }
@@ -257,7 +260,7 @@ fn conditions(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Mark
             }
         }
         @if let Some((set, diagnosis)) = last {
-            div class="scroll" { table {
+            div class="scroll" { table class="whole" {
                 caption { "The settled set, channel by channel" }
                 thead { tr { th { "channel" } th class="n" { "mean" } th class="n" { "scatter" }
                     th class="n" { "uncertainty (k = 1)" } } }
@@ -286,7 +289,7 @@ fn barometer(uncertainty_pa: f64, units: Units) -> String {
 }
 
 /// The values of a set in the order of places.
-fn sorted(set: &SettledSet) -> Vec<&crate::engine::reading::SettledValue> {
+fn sorted(set: &SettledSet) -> Vec<&SettledValue> {
     let mut values: Vec<_> = set.values.iter().collect();
     values.sort_by(|a, b| a.channel.cmp(&b.channel));
     values
@@ -403,7 +406,7 @@ fn undetermined(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Ma
             match find(measure) {
                 None => lines.push((name, format!("not known: it needs {needs}"))),
                 Some(finding) if finding.value.is_none() => {
-                    lines.push((name, finding.basis.clone()))
+                    lines.push((name, finding.basis.clone()));
                 }
                 Some(_) => {}
             }
@@ -451,7 +454,7 @@ fn count_back(account: &Account) -> Markup {
         h2 { "Count the probes back" }
         p { (placed.len()) @if placed.len() == 1 { " probe was" } @else { " probes were" }
             " put on for this visit. Tick each as it comes off; leave none behind." }
-        div class="scroll" { table {
+        div class="scroll" { table class="whole" {
             thead { tr { th { "off" } th { "place" } th { "probe" } th { "last heard" } } }
             tbody { @for probe in placed { tr {
                 td { (tick()) }
