@@ -13,7 +13,7 @@ use crate::edge::folder::Folder;
 use crate::engine::diagnose::diagram::{Diagram, Missing, diagram};
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::output::{Moment, NewChannel, Output};
-use crate::engine::reading::{SettledSet, State};
+use crate::engine::reading::{Reading, SettledSet, State};
 use crate::engine::session::Session;
 use crate::engine::snapshot::{Counts, ProbeStatus};
 use crate::units::time::Elapsed;
@@ -69,12 +69,24 @@ impl Trace {
         Self { from, to: from, lines: Vec::new(), settled: Vec::new() }
     }
 
+    /// A value as it was read.
+    fn read(&mut self, reading: &Reading) {
+        self.line(reading.channel.0.into()).push(reading.at, Some(reading.quantity.get()));
+    }
+
+    /// A moment: where nothing is known any more, the line breaks.
     fn take(&mut self, moment: &Moment) {
         self.to = moment.at;
-        self.lines.resize_with(moment.levels.len().max(self.lines.len()), || Thin::new(self.from));
-        for (line, level) in self.lines.iter_mut().zip(&moment.levels) {
-            line.push(moment.at, *level);
+        for (number, _) in moment.levels.iter().enumerate().filter(|(_, level)| level.is_none()) {
+            self.line(number).push(moment.at, None);
         }
+    }
+
+    fn line(&mut self, number: usize) -> &mut Thin {
+        if number >= self.lines.len() {
+            self.lines.resize_with(number + 1, || Thin::new(self.from));
+        }
+        &mut self.lines[number]
     }
 
     /// A stretch that settled; those of one run follow one another, and the last grows.
@@ -145,6 +157,12 @@ impl Heard {
             self.night.take(&output);
             match output {
                 Output::Moment(moment) => self.moment(&moment),
+                Output::Reading(reading) => {
+                    self.visit.read(&reading);
+                    if let Some((run, _)) = &mut self.running {
+                        run.read(&reading);
+                    }
+                }
                 Output::SettledSet(set) => {
                     self.visit.settle(&set);
                     if let Some((run, settled)) = &mut self.running {

@@ -10,7 +10,7 @@ use tracing_subscriber::EnvFilter;
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
     air, check, compare, completions, decode, demo, diagnose, import, listen, manual, new, note,
-    picture, place, profile, replay, saturation, service, watch,
+    picture, place, profile, replay, report, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -46,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Writes what a session says on paper: one HTML file for owner and technician.
+    Report(report::Args),
     /// Draws a session as an SVG file.
     Picture(picture::Args),
     /// Writes a job file: asks a few questions and hears the probes around.
@@ -120,6 +122,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Report(args) => report::run(args, json, out),
         Command::Picture(args) => picture::run(args, json, out),
         Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),

@@ -1,5 +1,7 @@
 //! `settled compare`: two sessions, or what came before and after a change, side by side.
 
+mod page;
+
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -8,6 +10,9 @@ use serde_json::{Value, json};
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::findings::{self, Shape};
+use crate::app::job::JobFile;
+use crate::app::night::Night;
+use crate::app::picture;
 use crate::app::profile;
 use crate::app::replay::Recorded;
 use crate::engine::columns::Units;
@@ -43,6 +48,9 @@ pub struct Args {
     /// The session after; without it, BEFORE is split at its last marked change
     /// (`settled note SESSION --changed "…"`).
     after: Option<PathBuf>,
+    /// Writes an HTML file that prints: owner's page first, then the technician's.
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
 }
 
 /// Compares what was named.
@@ -51,9 +59,14 @@ pub struct Args {
 /// A session that cannot be read or has nothing to compare.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let heard = Heard::of(&args.before)?;
-    let units = heard.units;
+    let (units, site) = (heard.units, heard.site.clone());
+    let mut nights = vec![heard.night.clone()];
     let (before, after) = match &args.after {
-        Some(after) => (heard.since_last_change(), Heard::of(after)?.since_last_change()),
+        Some(after) => {
+            let other = Heard::of(after)?;
+            nights.push(other.night.clone());
+            (heard.since_last_change(), other.since_last_change())
+        }
         None => heard.around_last_change(&args.before)?,
     };
     let path = args.after.as_deref().unwrap_or(&args.before);
@@ -67,6 +80,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     }
     let apart = apart(&before, &after);
     let lines = lines(&before, &after, &apart);
+    if let Some(path) = &args.output {
+        let sides = [(&before, &nights[0]), (&after, &nights[nights.len() - 1])];
+        let text = page::page(&site, sides, &apart, &lines, units).map_err(Failure::world)?;
+        picture::deliver(&text, Some(path), "comparison_report", json, out)?;
+        return Ok(Exit::Done);
+    }
     let written = if json {
         lines.iter().try_for_each(|line| writeln!(out, "{}", line.json()))
     } else {
@@ -81,7 +100,9 @@ type Judged = (SettledSet, Diagnosis);
 
 /// What a record says.
 struct Heard {
+    site: String,
     units: Units,
+    night: Night,
     sets: Vec<Judged>,
     changes: Vec<Elapsed>,
 }
@@ -92,8 +113,10 @@ impl Heard {
         let mut recorded = Recorded::open(path, None)?;
         let mut session = Session::new(recorded.file.job.clone(), profile::load(None)?, None);
         let (mut sets, mut last, mut changes) = (Vec::new(), None, Vec::new());
-        let mut listen = |session: &mut Session| {
+        let mut night = Night::new(recorded.zone.clone());
+        let mut listen = |session: &mut Session, night: &mut Night| {
             while let Some(output) = session.poll() {
+                night.take(&output);
                 match output {
                     Output::SettledSet(set) => last = Some(set),
                     Output::Diagnosis(diagnosis) => {
@@ -106,12 +129,14 @@ impl Heard {
             }
         };
         while let Some(row) = recorded.rows.next_row().map_err(Failure::bad_input)? {
+            night.row(row.at, row.label);
             session.handle(row.at, row.input);
-            listen(&mut session);
+            listen(&mut session, &mut night);
         }
         session.finish();
-        listen(&mut session);
-        Ok(Self { units: recorded.file.units, sets, changes })
+        listen(&mut session, &mut night);
+        let JobFile { site, units, .. } = recorded.file;
+        Ok(Self { site, units, night, sets, changes })
     }
 
     fn since_last_change(self) -> Vec<Judged> {

@@ -233,7 +233,7 @@ fn introduction(args: &Args, scenario: &Scenario) -> String {
         Some((fault, _)) => format!("hidden in it: {}, {}", fault.word(), args.severity),
     };
     format!(
-        "A simulated 3 ton rooftop unit ({}, {}) at an invented bakery; {wrong}.\n\
+        "A simulated 3 ton rooftop unit ({}, {}) at an invented bakery;\n{wrong}.\n\
          Its probes send real payload bytes. Nothing here is a measurement.",
         scenario.refrigerant, args.metering
     )

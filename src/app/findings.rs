@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use crate::engine::columns::{Shown, Units};
-use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Limits, Suspect};
+use crate::engine::diagnose::finding::{BudgetLine, Diagnosis, Fault, Finding, Limits, Suspect};
 use crate::engine::reading::Verdict;
 use crate::units::quantity::QuantityKind;
 
@@ -293,6 +293,18 @@ fn write_measure(
         }
     }
     Ok(())
+}
+
+/// A value in `unit` (SI, as findings have it) as people read it, with its unit.
+pub(super) fn shown(unit: &str, value: f64, units: Units) -> String {
+    let shape = Shape::of(unit, units);
+    format!("{}{}", shape.text(value), shape.unit)
+}
+
+/// A line of a measure's budget: its share with the unit, k = 1.
+pub(super) fn part(finding: &Finding, line: &BudgetLine, units: Units) -> String {
+    let shape = Shape::of(finding.unit, units);
+    format!("{}{}", shape.fine(line.uncertainty), shape.unit)
 }
 
 /// How a measure's numbers are shown.

@@ -27,6 +27,7 @@ pub mod picture;
 pub mod place;
 pub mod profile;
 pub mod replay;
+pub mod report;
 pub mod saturation;
 pub mod screen;
 pub mod serve;

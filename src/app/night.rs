@@ -166,7 +166,7 @@ impl Night {
 
     /// The local time of day, `02:05`, or where no clock tells the time since the beginning.
     pub fn clock(&self, at: Elapsed) -> String {
-        match self.times.at(at) {
+        match self.times.near(at) {
             Some(utc) => {
                 utc.timestamp().to_zoned_datetime(self.zone.clone()).strftime("%H:%M").to_string()
             }
@@ -176,7 +176,7 @@ impl Night {
 
     /// The wall-clock time of a moment, where a clock told it.
     pub fn utc(&self, at: Elapsed) -> Option<Utc> {
-        self.times.at(at)
+        self.times.near(at)
     }
 
     /// The nights of the session (10 in the evening to 6 in the morning, local time), in order.
@@ -243,7 +243,7 @@ impl Night {
             "kind": "night",
             "end_s": self.end.as_secs(),
             "zone": self.zone.iana_name(),
-            "began_utc": self.times.at(Elapsed::ZERO).map(|utc| utc.timestamp().to_string()),
+            "began_utc": self.times.near(Elapsed::ZERO).map(|utc| utc.timestamp().to_string()),
             "sentence": self.sentence(),
             "nights": nights.iter().map(stretch).collect::<Vec<_>>(),
             "whole": activity_json(&summary.whole),
@@ -297,7 +297,7 @@ impl Night {
     }
 
     fn is_night(&self, at: Elapsed) -> bool {
-        self.times.at(at).is_some_and(|utc| {
+        self.times.near(at).is_some_and(|utc| {
             let local = utc.timestamp().to_zoned_datetime(self.zone.clone());
             tables::is_night(local.hour())
         })

@@ -5,6 +5,7 @@
 //! alone.
 
 pub mod canvas;
+pub mod changes;
 pub mod pressure_enthalpy;
 pub mod runs;
 pub mod strip;
@@ -26,8 +27,8 @@ use crate::app::picture::time::TimeAxis;
 use crate::app::picture::traces::{Line, Panel, Traces};
 use crate::app::trend::MEASURES;
 use crate::app::wording;
-use crate::engine::channel::Channel;
-use crate::engine::columns::Shown;
+use crate::engine::channel::{Channel, Position};
+use crate::engine::columns::{Shown, Units};
 use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 
@@ -81,7 +82,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         let word = &args.measure;
         return Err(Failure::usage(format!("no measure is called `{word}`; use one of {known}")));
     }
-    let account = Account::of(&args.session, args.job.as_deref(), &mut progress())?;
+    let account = account(&args.session, args.job.as_deref())?;
     let nothing = |why: &str| {
         Failure::bad_input(format!("{}: {why}; nothing to draw", args.session.display()))
     };
@@ -108,15 +109,42 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     Ok(Exit::Done)
 }
 
-/// Says on a terminal's error output how far a long reading is.
-pub(super) fn progress() -> impl FnMut(u64) {
-    let shown = io::stderr().is_terminal();
-    move |rows| {
-        if shown {
-            // Nobody is harmed when a word on progress is lost.
-            drop(write!(io::stderr(), "\r{rows} rows heard again …\r"));
+/// How far a long reading is, on standard error where that is a terminal.
+#[derive(Debug)]
+struct Progress {
+    shown: bool,
+    said: bool,
+}
+
+impl Progress {
+    fn new() -> Self {
+        Self { shown: io::stderr().is_terminal(), said: false }
+    }
+
+    /// So many rows were heard. A word that nobody takes does no harm.
+    fn say(&mut self, rows: u64) {
+        if self.shown {
+            self.said = true;
+            drop(write!(io::stderr(), "\r{rows} rows heard again …"));
         }
     }
+}
+
+impl Drop for Progress {
+    fn drop(&mut self) {
+        if self.said {
+            drop(write!(io::stderr(), "\r{:40}\r", ""));
+        }
+    }
+}
+
+/// Hears the record in `path` once more, and says how far it is.
+///
+/// # Errors
+/// A session that cannot be read.
+pub(super) fn account(path: &Path, job: Option<&Path>) -> Result<Account, Failure> {
+    let mut progress = Progress::new();
+    Account::of(path, job, &mut |rows| progress.say(rows))
 }
 
 /// Writes a text into a file, in whole or not at all, or to standard output.
@@ -149,24 +177,33 @@ pub(super) fn deliver(
 /// # Errors
 /// As [`canvas::sheet`].
 pub fn lines(account: &Account, trace: &Trace, title: &str) -> Drawn {
-    let panels = Group::ALL.iter().filter_map(|group| panel(account, trace, *group)).collect();
-    draw(account, trace, title, panels)
+    let name = |channel: &Channel| Some(name(channel));
+    let panels = Group::ALL.iter().filter_map(|group| panel(account, trace, *group, &name));
+    traces::traces(&plot(account, trace, title, panels.collect()))
 }
 
-/// Draws the temperatures of air alone.
+/// Draws the temperatures of the air that people feel, in words that anyone knows.
 ///
 /// # Errors
 /// As [`canvas::sheet`].
-pub fn air(account: &Account, trace: &Trace, title: &str) -> Drawn {
-    draw(account, trace, title, panel(account, trace, Group::Air).into_iter().collect())
+pub fn felt(account: &Account, trace: &Trace, title: &str) -> Drawn {
+    let name = |channel: &Channel| match channel.place.position {
+        Position::ReturnAir | Position::MixedAir => Some("Air taken in".to_owned()),
+        Position::SupplyAir => Some("Air blown out".to_owned()),
+        Position::OutdoorAir => Some("Outdoors".to_owned()),
+        Position::Space => Some("In the room".to_owned()),
+        _ => None,
+    };
+    let panels = panel(account, trace, Group::Air, &name).into_iter().collect();
+    traces::traces(&Traces { shaded: "at rest", ..plot(account, trace, title, panels) })
 }
 
-fn draw(account: &Account, trace: &Trace, title: &str, panels: Vec<Panel>) -> Drawn {
-    let began =
-        account.night.utc(trace.from).and_then(|utc| utc.plus_ms(-(trace.from.as_ms() as i64)));
+fn plot(account: &Account, trace: &Trace, title: &str, panels: Vec<Panel>) -> Traces {
+    let began = account.night.utc(trace.from);
+    let began = began.and_then(|utc| utc.plus_ms(-(trace.from.as_ms() as i64)));
     let axis = TimeAxis::new((trace.from, trace.to), began, account.night.zone());
-    let settled = trace.settled.clone();
-    traces::traces(&Traces { title: title.to_owned(), axis, panels, settled })
+    let (settled, shaded) = (trace.settled.clone(), "settled");
+    Traces { title: title.to_owned(), axis, panels, settled, shaded }
 }
 
 /// What shares a panel.
@@ -208,8 +245,13 @@ impl Group {
     }
 }
 
-/// The lines of one group; `None` where nothing was known of any.
-fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
+/// The lines of one group that have a name; `None` where nothing was known of any.
+fn panel(
+    account: &Account,
+    trace: &Trace,
+    group: Group,
+    name: &dyn Fn(&Channel) -> Option<String>,
+) -> Option<Panel> {
     let units = account.file.units;
     let mut unit = "";
     let mut lines = Vec::new();
@@ -217,6 +259,7 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
         if Group::of(&known.channel) != Some(group) {
             continue;
         }
+        let Some(name) = name(&known.channel) else { continue };
         let shown = Shown::of(known.channel.kind, units);
         unit = wording::short(shown);
         let Some(thin) = trace.lines.get(usize::from(known.id.0)) else { continue };
@@ -224,7 +267,7 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
         let stretches: Vec<Vec<(Elapsed, f64)>> =
             thin.stretches().into_iter().map(|s| s.into_iter().map(scaled).collect()).collect();
         if !stretches.is_empty() {
-            lines.push(Line { name: name(&known.channel), stretches });
+            lines.push(Line { name, stretches });
         }
     }
     let title = format!("{}, {unit}", group.words());
@@ -235,4 +278,12 @@ fn panel(account: &Account, trace: &Trace, group: Group) -> Option<Panel> {
 fn name(channel: &Channel) -> String {
     let place = Channel { place: channel.place.clone(), kind: QuantityKind::Temperature };
     wording::name(&place).replace("Condenser leaving air", "Condenser leaving")
+}
+
+/// The difference's unit as a table shows it.
+pub(super) const fn difference_unit(units: Units) -> &'static str {
+    match units {
+        Units::Us => "°F",
+        Units::Si => "K",
+    }
 }

@@ -2,6 +2,7 @@
 //!
 //! No raw mode and no alternate screen: what was shown stays in the scroll-back, Ctrl-C is an
 //! ordinary signal, and it works over ssh. Nothing is told by colour alone; `NO_COLOR` is obeyed.
+//! Where it is narrow, columns are left out rather than cut.
 
 use std::io::{self, IsTerminal, Stdout};
 
@@ -23,30 +24,36 @@ const HEIGHT: u16 = 22;
 /// Probability under which a suspect is not shown here.
 const SHOWN_MIN: f64 = 0.05;
 /// Cells of a bar.
-const BAR: usize = 12;
+const BAR: usize = 10;
 /// Blue of the Okabe-Ito set, which people with any colour vision tell from black and white.
 const BAR_COLOUR: Color = Color::Rgb(0, 114, 178);
+/// The nearest to it that every terminal with colours has.
+const BAR_COLOUR_PLAIN: Color = Color::Cyan;
+/// Width from which all columns have room, and from which all but the change have.
+const WIDE: u16 = 80;
+const MIDDLE: u16 = 62;
 
 /// A picture on the terminal.
 pub struct Screen {
     terminal: Terminal<CrosstermBackend<Stdout>>,
     units: Units,
-    colour: bool,
+    bar: Style,
 }
 
 impl Screen {
-    /// A picture on standard output, or `None` where that is no terminal.
+    /// A picture on standard output, or `None` where that is no terminal, or one that can only
+    /// take lines (`TERM=dumb`).
     ///
     /// # Errors
     /// The terminal does not answer.
     pub fn open(units: Units) -> io::Result<Option<Self>> {
-        if !io::stdout().is_terminal() {
+        let dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+        if !io::stdout().is_terminal() || dumb {
             return Ok(None);
         }
         let options = TerminalOptions { viewport: Viewport::Inline(HEIGHT) };
         let terminal = Terminal::with_options(CrosstermBackend::new(io::stdout()), options)?;
-        let colour = std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty());
-        Ok(Some(Self { terminal, units, colour }))
+        Ok(Some(Self { terminal, units, bar: bar_style() }))
     }
 
     /// Shows the session as it is; `lost` says since when and why, where nothing is
@@ -56,8 +63,8 @@ impl Screen {
     /// The terminal does not take it.
     pub fn show(&mut self, snapshot: &Snapshot, lost: Option<&NotRecording>) -> io::Result<()> {
         let view = View::of(snapshot, lost, self.units);
-        let colour = self.colour;
-        self.terminal.draw(|frame| draw(frame, &view, colour))?;
+        let bar = self.bar;
+        self.terminal.draw(|frame| draw(frame, &view, bar))?;
         Ok(())
     }
 
@@ -74,7 +81,17 @@ impl Screen {
     }
 }
 
-fn draw(frame: &mut Frame<'_>, view: &View, colour: bool) {
+/// How bars look: without colour where `NO_COLOR` says so, and in one that the terminal has.
+fn bar_style() -> Style {
+    let set = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty());
+    if set("NO_COLOR").is_some() {
+        return Style::new();
+    }
+    let fine = set("COLORTERM").is_some_and(|term| term == "truecolor" || term == "24bit");
+    Style::new().fg(if fine { BAR_COLOUR } else { BAR_COLOUR_PLAIN })
+}
+
+fn draw(frame: &mut Frame<'_>, view: &View, bar: Style) {
     let rows = view.rows.len() as u16 + 1;
     let [top, table, whole, below] = Layout::vertical([
         Constraint::Length(if view.notice.is_some() { 4 } else { 3 }),
@@ -84,9 +101,11 @@ fn draw(frame: &mut Frame<'_>, view: &View, colour: bool) {
     ])
     .areas(frame.area());
     frame.render_widget(Paragraph::new(heading(view)).wrap(Wrap { trim: true }), top);
-    frame.render_widget(channel_table(view, colour), table);
+    frame.render_widget(channel_table(view, bar, frame.area().width), table);
     frame.render_widget(Line::from(whole_line(view)), whole);
     frame.render_widget(Paragraph::new(lower(view)).wrap(Wrap { trim: true }), below);
+    // Left visible, below all that is shown: whoever ends the program finds the prompt there.
+    frame.set_cursor_position((0, frame.area().bottom().saturating_sub(1)));
 }
 
 fn heading(view: &View) -> Vec<Line<'static>> {
@@ -100,10 +119,14 @@ fn heading(view: &View) -> Vec<Line<'static>> {
     lines
 }
 
-fn channel_table(view: &View, colour: bool) -> Table<'static> {
-    let bar = if colour { Style::new().fg(BAR_COLOUR) } else { Style::new() };
+fn channel_table(view: &View, bar: Style, width: u16) -> Table<'static> {
+    let (change, bars) = (width >= WIDE, width >= MIDDLE);
+    let shown = |[name, value, rate, share, remark]: [Line<'static>; 5]| {
+        let columns = [(true, name), (true, value), (change, rate), (bars, share), (true, remark)];
+        Row::new(columns.into_iter().filter(|(has_room, _)| *has_room).map(|(_, line)| line))
+    };
     let rows = view.rows.iter().map(|row| {
-        Row::new([
+        shown([
             Line::from(row.name.clone()),
             Line::from(row.value.clone()).right_aligned(),
             Line::from(row.rate.clone()).right_aligned(),
@@ -112,17 +135,19 @@ fn channel_table(view: &View, colour: bool) -> Table<'static> {
         ])
     });
     let widths = [
-        Constraint::Length(23),
-        Constraint::Length(11),
-        Constraint::Length(14),
-        Constraint::Length(BAR as u16),
-        Constraint::Min(4),
+        (true, Constraint::Length(23)),
+        (true, Constraint::Length(12)),
+        (change, Constraint::Length(18)),
+        (bars, Constraint::Length(BAR as u16)),
+        (true, Constraint::Min(4)),
     ];
-    let head = Row::new([
+    let widths = widths.into_iter().filter(|(has_room, _)| *has_room).map(|(_, width)| width);
+    let head = shown([
         Line::from("position"),
         Line::from("value").right_aligned(),
         Line::from("change").right_aligned(),
         Line::from("to settled"),
+        Line::from(if bars { "" } else { "to settled" }),
     ]);
     let dim = Style::new().add_modifier(Modifier::DIM);
     Table::new(rows, widths).header(head.style(dim)).column_spacing(1)
@@ -150,6 +175,65 @@ fn lower(view: &View) -> Vec<Line<'static>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ratatui::backend::TestBackend;
+
+    use crate::app::view;
+    use crate::engine::reading::State;
+    use crate::units::time::Elapsed;
+
+    /// What a terminal of this size shows of a view with one channel, line by line.
+    fn drawn(width: u16, height: u16, notice: Option<&str>) -> Vec<String> {
+        let row = view::Row {
+            name: "Suction line pressure".to_owned(),
+            channel: None,
+            value: "132.5 psia".to_owned(),
+            rate: "+10.36 psia/min".to_owned(),
+            share: Some(0.5),
+            remark: "about 9 min".to_owned(),
+            missing: false,
+        };
+        let view = View {
+            at: Elapsed::from_secs(60),
+            state: State::Settling,
+            sentence: "Running 9 min. Discharge line still rises 1.29 °F a minute; about 10 min \
+                       left (7 to 14)."
+                .to_owned(),
+            gist: String::new(),
+            notice: notice.map(str::to_owned),
+            rows: vec![row],
+            share: Some(0.5),
+            diagnosis: None,
+        };
+        let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
+        terminal.draw(|frame| draw(frame, &view, Style::new())).unwrap();
+        let buffer = terminal.backend().buffer().clone();
+        let line = |y| (0..width).map(|x| buffer[(x, y)].symbol().to_owned()).collect::<String>();
+        (0..height).map(line).collect()
+    }
+
+    #[test]
+    fn where_it_is_narrow_columns_are_left_out_and_none_is_cut() {
+        let shown = |width| drawn(width, 12, None).join("\n");
+        let wide = shown(80);
+        for part in ["132.5 psia", "about 9 min", "+10.36 psia/min", "█████·····", "(7", "14)."]
+        {
+            assert!(wide.contains(part), "{part} in {wide}");
+        }
+        let middle = shown(70);
+        assert!(!middle.contains("psia/min") && middle.contains("█████·····"), "{middle}");
+        assert!(middle.contains("about 9 min"), "{middle}");
+        let narrow = drawn(50, 12, None);
+        let row = narrow.iter().find(|line| line.contains("Suction line pressure")).unwrap();
+        assert!(row.contains("132.5 psia") && row.contains("about 9 min"), "{row}");
+        assert!(!row.contains('█'), "{row}");
+    }
+
+    #[test]
+    fn not_recording_stands_on_top() {
+        let shown = drawn(80, 12, Some("NOT RECORDING since 1:00: disk full"));
+        assert!(shown[0].contains("NOT RECORDING"), "{shown:?}");
+        assert!(shown[1].contains("Running 9 min."), "{shown:?}");
+    }
 
     #[test]
     fn a_bar_is_as_long_as_its_share() {

@@ -13,6 +13,9 @@ use crate::engine::reading::State;
 use crate::engine::snapshot::Snapshot;
 use crate::units::quantity::QuantityKind;
 
+/// A change a minute that two decimals show as nothing.
+const LEAST_SAID: f64 = 0.005;
+
 /// One sentence, or two, that say what is going on: is it running, can the numbers be trusted.
 pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
     let heard =
@@ -50,6 +53,9 @@ fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
         let per_minute = sample.rate * 60.0 * shown.scale;
         let way = if per_minute < 0.0 { "falls" } else { "rises" };
         let name = name(&status.channel);
+        if per_minute.abs() < LEAST_SAID {
+            return Some(format!("{name} has not held still for long enough"));
+        }
         Some(format!("{name} still {way} {:.2} {} a minute", per_minute.abs(), short(shown)))
     });
     let left = snapshot.progress.left.map(|left| {
@@ -91,7 +97,9 @@ pub fn value(kind: QuantityKind, si: f64, units: Units) -> String {
 /// A channel's rate a minute with its unit.
 pub fn rate(kind: QuantityKind, si_per_s: f64, units: Units) -> String {
     let shown = rate_unit(kind, units);
-    format!("{:+.2} {}/min", si_per_s * 60.0 * shown.scale, short(shown))
+    // What rounds to nothing goes neither up nor down.
+    let per_minute = Some(si_per_s * 60.0 * shown.scale).filter(|rate| rate.abs() >= LEAST_SAID);
+    format!("{:+.2} {}/min", per_minute.unwrap_or(0.0), short(shown))
 }
 
 fn rate_unit(kind: QuantityKind, units: Units) -> Shown {

@@ -43,6 +43,13 @@ impl Times {
         Utc::from_ms((*ahead)?.checked_add(i64::try_from(at.as_ms()).ok()?)?)
     }
 
+    /// The wall-clock time at `at`; before the first row that gives one, what that row makes of it.
+    pub fn near(&self, at: Elapsed) -> Option<Utc> {
+        let first = self.anchors.first().filter(|(from, _)| at < *from);
+        let Some((_, ahead)) = first else { return self.at(at) };
+        Utc::from_ms((*ahead)?.checked_add(i64::try_from(at.as_ms()).ok()?)?)
+    }
+
     /// The label of a moment.
     pub fn label(&mut self, at: Elapsed) -> Label {
         let utc = self.at(at);
@@ -72,5 +79,9 @@ mod tests {
         assert_eq!(times.at(at(29)), utc("2031-06-05T00:00:29.000Z"));
         assert_eq!(times.at(at(31)), utc("2031-06-04T23:00:31.000Z"));
         assert_eq!(times.anchors.len(), 3, "a steady clock costs nothing");
+        let mut late = Times::default();
+        late.row(at(10), utc("2031-06-05T00:00:10.000Z"));
+        assert_eq!((late.at(at(2)), late.near(at(2))), (None, utc("2031-06-05T00:00:02.000Z")));
+        assert_eq!(late.near(at(12)), late.at(at(12)));
     }
 }

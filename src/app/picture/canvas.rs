@@ -173,9 +173,35 @@ pub fn range(values: impl IntoIterator<Item = f64>, least: f64) -> std::ops::Ran
     low - room..high + room
 }
 
+/// Even, round numbers within a range, at most `most` steps apart.
+pub fn even(range: &std::ops::Range<f64>, most: u32) -> Vec<f64> {
+    let steps =
+        [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3];
+    let length = range.end - range.start;
+    let step = steps.into_iter().find(|step| length / step <= f64::from(most)).unwrap_or(length);
+    let first = (range.start / step).ceil();
+    let tick = |n: u32| ((first + f64::from(n)) * step * 10.0).round() / 10.0;
+    (0..=most).map(tick).take_while(|tick| *tick <= range.end).collect()
+}
+
+/// A number with no more decimals than it needs, one at most.
+pub fn shortest(value: f64) -> String {
+    // The sum turns a negative zero into a plain one.
+    let rounded = (value * 10.0).round() / 10.0 + 0.0;
+    if rounded == rounded.trunc() { format!("{rounded:.0}") } else { format!("{rounded:.1}") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn ticks_are_round_and_inside() {
+        assert_eq!(even(&(183.0..521.0), 8), [200.0, 250.0, 300.0, 350.0, 400.0, 450.0, 500.0]);
+        assert_eq!(even(&(0.5..3.2), 8), [0.5, 1.0, 1.5, 2.0, 2.5, 3.0]);
+        assert_eq!(even(&(-0.05..0.51), 6), [0.0, 0.1, 0.2, 0.3, 0.4, 0.5]);
+        assert_eq!((shortest(0.30000000000000004), shortest(-0.0)), ("0.3".into(), "0".into()));
+    }
 
     #[test]
     fn names_keep_apart_and_inside() {

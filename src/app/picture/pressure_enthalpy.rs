@@ -146,7 +146,7 @@ fn axes(sheet: &Sheet<'_>, frame: &Frame, units: Units) -> Done {
     let across = letters(LETTERS, INK, HPos::Center, VPos::Top);
     let up = letters(LETTERS, INK, HPos::Right, VPos::Center);
     let shown = enthalpy.shown(frame.enthalpy.start)..enthalpy.shown(frame.enthalpy.end);
-    for tick in round_ticks(&shown, 8) {
+    for tick in canvas::even(&shown, 8) {
         let x = frame.x(tick / enthalpy.scale);
         sheet.draw(&PathElement::new(vec![(x, top), (x, bottom)], GRID.stroke_width(1)))?;
         sheet.draw(&Text::new(format!("{tick:.0}"), (x, bottom + 12), across.clone()))?;
@@ -167,18 +167,6 @@ fn axes(sheet: &Sheet<'_>, frame: &Frame, units: Units) -> Done {
     let below = format!("enthalpy, {}   (pressure upwards, {})", enthalpy.unit, pressure.unit);
     let middle = i32::midpoint(left, right);
     sheet.draw(&Text::new(below, (middle, bottom + 62), across))
-}
-
-/// Numbers at even, round distances within a range, at most `most` of them.
-fn round_ticks(range: &std::ops::Range<f64>, most: u32) -> Vec<f64> {
-    let steps = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0];
-    let length = range.end - range.start;
-    let step = steps.into_iter().find(|step| length / step <= f64::from(most)).unwrap_or(1_000.0);
-    let first = (range.start / step).ceil();
-    (0..=most)
-        .map(|n| (first + f64::from(n)) * step)
-        .take_while(|tick| *tick <= range.end)
-        .collect()
 }
 
 /// Lines of one temperature in the vapour, named where they leave the picture.
@@ -247,19 +235,20 @@ fn point(sheet: &Sheet<'_>, frame: &Frame, number: usize, state: &State, units: 
     let across = vec![frame.at(h - state.enthalpy_half, p), frame.at(h + state.enthalpy_half, p)];
     let low = (p - state.pressure_half).max(frame.pressure.start);
     let up = vec![frame.at(h, low), frame.at(h, p + state.pressure_half)];
+    sheet.draw(&Circle::new((x, y), 8, WHITE.filled()))?;
+    sheet.draw(&Circle::new((x, y), 8, INK.stroke_width(4)))?;
     for cross in [across, up] {
         sheet.draw(&PathElement::new(cross, LINES[1].stroke_width(4)))?;
     }
-    sheet.draw(&Circle::new((x, y), 9, WHITE.filled()))?;
-    sheet.draw(&Circle::new((x, y), 9, INK.stroke_width(4)))?;
-    let (side, down, dx, dy) = match state.place {
-        Place::Suction => (HPos::Left, VPos::Top, 16, 14),
-        Place::Discharge => (HPos::Left, VPos::Bottom, 10, -14),
-        Place::Liquid => (HPos::Left, VPos::Bottom, 16, -14),
-        Place::Expanded => (HPos::Left, VPos::Top, 16, 14),
+    let below = matches!(state.place, Place::Suction | Place::Expanded);
+    let (down, dy): (_, i32) = if below { (VPos::Top, 14) } else { (VPos::Bottom, -14) };
+    // A name that would leave the sheet stands on the other side, and a line further off, where
+    // it is clear of the name at the line's other end.
+    let (side, dx, dy) = if x > WIDTH as i32 - 440 {
+        (HPos::Right, 0, dy + dy.signum() * LETTERS as i32)
+    } else {
+        (HPos::Left, 10, dy)
     };
-    // A name that would leave the sheet stands on the other side.
-    let (side, dx) = if x > WIDTH as i32 - 360 { (HPos::Right, -dx) } else { (side, dx) };
     let shown = Shown::temperature(units);
     let heat = state.temperature.map_or(String::new(), |t| {
         format!(", {:.1} {}", t * shown.scale + shown.offset, shown.unit)
@@ -318,14 +307,5 @@ mod tests {
         for (liquid, vapor, p) in line.iter().filter(|(_, _, p)| frame.pressure.contains(p)) {
             assert!(frame.holds(*liquid, *p) && frame.holds(*vapor, *p));
         }
-    }
-
-    #[test]
-    fn ticks_are_round_and_inside() {
-        assert_eq!(
-            round_ticks(&(183.0..521.0), 8),
-            [200.0, 250.0, 300.0, 350.0, 400.0, 450.0, 500.0]
-        );
-        assert_eq!(round_ticks(&(0.5..3.2), 8), [1.0, 2.0, 3.0]);
     }
 }

@@ -12,11 +12,12 @@ use crate::app::picture::canvas::{
 use crate::app::picture::time::TimeAxis;
 use crate::app::trend::MEASURES;
 use crate::engine::columns::{Shown, Units};
+use crate::units::time::Elapsed;
 
 const LEFT: i32 = NUMBERS as i32;
 const RIGHT: i32 = WIDTH as i32 - 60;
 const TOP: i32 = 60;
-const HEIGHT: u32 = 560;
+const HEIGHT: u32 = 440;
 const BOTTOM: i32 = HEIGHT as i32 - 110;
 
 /// Draws the settled values of one of [`MEASURES`], run by run, each with the interval that holds
@@ -30,11 +31,7 @@ pub fn settled(
     units: Units,
 ) -> Result<Option<String>, canvas::PictureError> {
     let Some(place) = MEASURES.iter().position(|name| *name == measure) else { return Ok(None) };
-    let axis = TimeAxis::new(
-        (crate::units::time::Elapsed::ZERO, night.end()),
-        night.utc(crate::units::time::Elapsed::ZERO),
-        night.zone(),
-    );
+    let axis = TimeAxis::new((Elapsed::ZERO, night.end()), night.utc(Elapsed::ZERO), night.zone());
     let shown = Shown::difference(units);
     let points: Vec<(f64, f64, [f64; 2])> = night
         .settled()
@@ -94,7 +91,7 @@ pub fn duty(night: &Night, units: Units) -> Result<Option<String>, canvas::Pictu
     let plot = Plot { across, up: -4.0..104.0 };
     let drawn = canvas::sheet(title, &about, HEIGHT, |sheet| {
         let ticks: Vec<(f64, String)> =
-            even(&plot.across, 8).into_iter().map(|x| (x, format!("{x:.0}"))).collect();
+            canvas::even(&plot.across, 8).into_iter().map(|x| (x, canvas::shortest(x))).collect();
         plot.frame(sheet, title, &ticks, &format!("outdoor air, {}", shown.unit))?;
         for (x, y) in &points {
             sheet.draw(&Circle::new(plot.at(*x, *y), 8, LINES[0].filled()))?;
@@ -123,11 +120,10 @@ impl Plot {
         let head = letters(LETTERS, INK, HPos::Left, VPos::Bottom);
         sheet.draw(&Text::new(title.to_owned(), (LEFT, TOP - 10), head))?;
         let numbers = letters(LETTERS, INK, HPos::Right, VPos::Center);
-        for tick in even(&self.up, 6) {
+        for tick in canvas::even(&self.up, 6) {
             let (_, y) = self.at(self.across.start, tick);
             sheet.draw(&PathElement::new(vec![(LEFT, y), (RIGHT, y)], GRID.stroke_width(1)))?;
-            let text =
-                if tick == tick.trunc() { format!("{tick:.0}") } else { format!("{tick:.1}") };
+            let text = canvas::shortest(tick);
             sheet.draw(&Text::new(text, (LEFT - 12, y), numbers.clone()))?;
         }
         let style = letters(LETTERS, INK, HPos::Center, VPos::Top);
@@ -154,14 +150,4 @@ impl Plot {
         }
         Ok(())
     }
-}
-
-/// Even, round numbers within a range, at most so many.
-fn even(range: &Range<f64>, most: u32) -> Vec<f64> {
-    let steps = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0];
-    let length = range.end - range.start;
-    let step = steps.into_iter().find(|step| length / step <= f64::from(most)).unwrap_or(length);
-    let first = (range.start / step).ceil();
-    let tick = |n: u32| ((first + f64::from(n)) * step * 10.0).round() / 10.0;
-    (0..=most).map(tick).take_while(|tick| *tick <= range.end).collect()
 }

@@ -10,15 +10,15 @@ use crate::app::picture::canvas::{
 use crate::app::picture::time::TimeAxis;
 use crate::units::time::Elapsed;
 
-/// Rows of marks that are named; what does not find room is a tick without a name.
-const ROWS: usize = 4;
-const ROW: i32 = 38;
-/// The strip's upper and lower edge.
-const TOP: i32 = 30 + ROWS as i32 * ROW;
-const BOTTOM: i32 = TOP + 110;
-const HEIGHT: u32 = BOTTOM as u32 + 122;
-const LEFT: i32 = 60;
-const RIGHT: i32 = WIDTH as i32 - 60;
+/// Kinds of marks that have a row of their own; further ones share the last.
+const KINDS: usize = 8;
+const ROW: i32 = 42;
+/// Height of a run that settled.
+const RUN: i32 = 110;
+const LEFT: i32 = 360;
+const RIGHT: i32 = WIDTH as i32 - 40;
+/// Space below for the clock and the legend.
+const BELOW: u32 = 126;
 
 /// Draws a session's runs and pauses, its nights shaded, and its marks.
 ///
@@ -27,7 +27,10 @@ const RIGHT: i32 = WIDTH as i32 - 60;
 pub fn strip(night: &Night) -> Drawn {
     let axis = TimeAxis::new((Elapsed::ZERO, night.end()), night.utc(Elapsed::ZERO), night.zone());
     let about = format!("{} {} marks.", night.sentence(), night.marks().len());
-    canvas::sheet("Runs and pauses", &about, HEIGHT, |sheet| draw(sheet, night, &axis))
+    let kinds = kinds(night);
+    let top = 20 + kinds.len() as i32 * ROW;
+    let height = (top + RUN) as u32 + BELOW;
+    canvas::sheet("Runs and pauses", &about, height, |sheet| draw(sheet, night, &axis, &kinds))
 }
 
 fn across(axis: &TimeAxis, at: Elapsed) -> i32 {
@@ -40,26 +43,48 @@ fn place(axis: &TimeAxis, x: f64) -> i32 {
     LEFT + (share * f64::from(RIGHT - LEFT)).round() as i32
 }
 
-fn draw(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis) -> Done {
+/// The kinds of marks, in the order in which they came.
+fn kinds(night: &Night) -> Vec<String> {
+    let mut kinds: Vec<String> = Vec::new();
+    for mark in night.marks() {
+        let words = mark_words(mark);
+        if kinds.contains(&words) {
+            continue;
+        }
+        if kinds.len() == KINDS {
+            "other".clone_into(&mut kinds[KINDS - 1]);
+            break;
+        }
+        kinds.push(words);
+    }
+    kinds
+}
+
+fn draw(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis, kinds: &[String]) -> Done {
+    let top = 20 + kinds.len() as i32 * ROW;
+    let bottom = top + RUN;
     for part in night.nights() {
         let (from, to) = (across(axis, part.from), across(axis, part.to));
-        sheet.draw(&Rectangle::new([(from, TOP - 18), (to, BOTTOM + 18)], SHADE.filled()))?;
+        sheet.draw(&Rectangle::new([(from, 8), (to, bottom + 18)], SHADE.filled()))?;
     }
     for x in axis.ticks() {
         let at = place(axis, x);
-        sheet.draw(&PathElement::new(vec![(at, TOP), (at, BOTTOM + 8)], GRID.stroke_width(2)))?;
+        sheet.draw(&PathElement::new(vec![(at, 8), (at, bottom + 8)], GRID.stroke_width(2)))?;
         let style = letters(LETTERS, INK, HPos::Center, VPos::Top);
-        sheet.draw(&Text::new(axis.label(x), (at, BOTTOM + 24), style))?;
+        sheet.draw(&Text::new(axis.label(x), (at, bottom + 24), style))?;
     }
-    let base = PathElement::new(vec![(LEFT, BOTTOM), (RIGHT, BOTTOM)], PALE.stroke_width(3));
+    marks(sheet, night, axis, kinds)?;
+    let name = letters(LETTERS, INK, HPos::Right, VPos::Center);
+    sheet.draw(&Text::new("runs", (LEFT - 20, top + RUN / 2), name))?;
+    let base = PathElement::new(vec![(LEFT, bottom), (RIGHT, bottom)], PALE.stroke_width(3));
     sheet.draw(&base)?;
     for cycle in night.cycles() {
         // A run whose start or end nobody heard is drawn open on that side.
         let from = across(axis, cycle.start.unwrap_or(Elapsed::ZERO));
         let to = across(axis, cycle.stop.unwrap_or(night.end()));
         let whole = cycle.start.is_some() && cycle.stop.is_some();
-        let high = if cycle.settled { TOP } else { i32::midpoint(TOP, BOTTOM) };
-        let corners = [(from, high), (to.max(from + 2), BOTTOM)];
+        let high = if cycle.settled { top + 14 } else { i32::midpoint(top, bottom) };
+        let corners = [(from, high), (to.max(from + 2), bottom)];
         if whole {
             sheet.draw(&Rectangle::new(corners, LINES[0].filled()))?;
         } else {
@@ -67,36 +92,33 @@ fn draw(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis) -> Done {
             sheet.draw(&Rectangle::new(corners, LINES[0].stroke_width(2)))?;
         }
     }
-    marks(sheet, night, axis)?;
     let text = "tall: a run that settled; low: one that did not; pale: not heard from start to \
                 end; grey: night";
-    let style = letters(LETTERS - 4, INK, HPos::Left, VPos::Top);
-    sheet.draw(&Text::new(text, (LEFT, BOTTOM + 74), style))
+    let style = letters(LETTERS - 3, INK, HPos::Right, VPos::Top);
+    sheet.draw(&Text::new(text, (RIGHT, bottom + 76), style))
 }
 
-/// A tick above the strip for each mark, with its name where there is room.
-fn marks(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis) -> Done {
-    let mut ends = [i32::MIN; ROWS];
-    let mut last: Option<(String, i32)> = None;
+/// A row for each kind of mark, with its name before it.
+fn marks(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis, kinds: &[String]) -> Done {
+    let middle = |row: usize| 14 + ROW * row as i32 + ROW / 2;
+    for (row, kind) in kinds.iter().enumerate() {
+        let style = letters(LETTERS, INK, HPos::Right, VPos::Center);
+        sheet.draw(&Text::new(canvas::short(kind, 21), (LEFT - 20, middle(row)), style))?;
+        let line = vec![(LEFT, middle(row)), (RIGHT, middle(row))];
+        sheet.draw(&PathElement::new(line, GRID.stroke_width(1)))?;
+    }
+    let mut last = vec![i32::MIN; kinds.len()];
     for mark in night.marks() {
+        let words = mark_words(mark);
+        let row = kinds.iter().position(|kind| *kind == words).unwrap_or(kinds.len() - 1);
         let at = across(axis, mark.at);
-        let text = mark_words(mark);
-        // One after the other of the same kind at the same place is one mark.
-        if last.as_ref().is_some_and(|(kind, place)| *kind == text && at - place < 12) {
+        // Those that would fall onto one another are one mark.
+        if at < last[row].saturating_add(5) {
             continue;
         }
-        let width = text.chars().count() as i32 * 15 + 24;
-        let start = at.min(RIGHT - width);
-        let row = (0..ROWS).find(|row| ends[*row] < start);
-        let foot = TOP - 8;
-        let head = row.map_or(foot - 14, |row| foot - 14 - ROW * row as i32);
-        sheet.draw(&PathElement::new(vec![(at, foot), (at, head)], LINES[1].stroke_width(3)))?;
-        if let Some(row) = row {
-            ends[row] = start + width;
-            let style = letters(LETTERS - 2, INK, HPos::Left, VPos::Bottom);
-            sheet.draw(&Text::new(text.clone(), (start + 6, head + 14), style))?;
-        }
-        last = Some((text, at));
+        last[row] = at;
+        let ends = vec![(at, middle(row) - 13), (at, middle(row) + 13)];
+        sheet.draw(&PathElement::new(ends, LINES[1].stroke_width(4)))?;
     }
     Ok(())
 }
@@ -143,7 +165,8 @@ mod tests {
         let drawn = strip(&night).unwrap();
         // The sheet itself, five runs, and the border of the one that is not whole.
         assert_eq!(drawn.matches("<rect").count(), 7, "{drawn}");
-        assert_eq!(drawn.matches("\nprobe lost\n").count(), 2);
+        assert_eq!(drawn.matches("\nprobe lost\n").count(), 1);
+        assert_eq!(drawn.matches("stroke-width=\"4\"").count(), 2, "{drawn}");
         assert!(!drawn.contains("<script>"));
     }
 }

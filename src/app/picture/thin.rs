@@ -68,10 +68,10 @@ impl Thin {
                 Column::Gap => stretches.push(Vec::new()),
                 Column::Values(low, high) => {
                     let (first, second) = if low.0 <= high.0 { (low, high) } else { (high, low) };
-                    let stretch = stretches.last_mut().expect("there is always one");
-                    stretch.push(*first);
-                    if second.0 != first.0 {
-                        stretch.push(*second);
+                    let both = [*first, *second];
+                    let new = if second.0 == first.0 { &both[..1] } else { &both[..] };
+                    if let Some(stretch) = stretches.last_mut() {
+                        stretch.extend_from_slice(new);
                     }
                 }
             }

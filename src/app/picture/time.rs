@@ -51,7 +51,7 @@ impl TimeAxis {
             let minutes = minutes.rem_euclid(24 * 60);
             format!("{:02}:{:02}", minutes / 60, minutes % 60)
         } else if self.in_hours() {
-            format!("{:.1} h", x).replace(".0 h", " h")
+            format!("{x:.1} h").replace(".0 h", " h")
         } else {
             format!("{minutes} min")
         }

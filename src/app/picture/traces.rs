@@ -10,8 +10,11 @@ use crate::app::picture::canvas::{
 use crate::app::picture::time::TimeAxis;
 use crate::units::time::Elapsed;
 
-/// Height of a panel, and the space below the last for the clock.
-const PANEL: u32 = 300;
+/// Height of a panel where there is room, and of all panels together: with its caption, a picture
+/// must fit on a sheet of paper.
+const PANEL_MAX: u32 = 280;
+const PANELS_MAX: u32 = 1_330;
+/// Space below the last panel for the clock.
 const CLOCK: u32 = 84;
 /// Space above the first panel for what is marked.
 const TOP: u32 = 56;
@@ -47,6 +50,8 @@ pub struct Traces {
     pub panels: Vec<Panel>,
     /// The settled stretches.
     pub settled: Vec<(Elapsed, Elapsed)>,
+    /// What they are called: `settled`.
+    pub shaded: &'static str,
 }
 
 /// Draws lines over time.
@@ -55,12 +60,13 @@ pub struct Traces {
 /// As [`canvas::sheet`].
 pub fn traces(data: &Traces) -> Drawn {
     let panels = data.panels.len() as u32;
-    let height = TOP + panels * (PANEL + UNIT) + CLOCK;
+    let panel = (PANELS_MAX / panels.max(1)).saturating_sub(UNIT).clamp(80, PANEL_MAX);
+    let height = TOP + panels * (panel + UNIT) + CLOCK;
     let about: Vec<String> = data.panels.iter().map(about).collect();
     canvas::sheet(&data.title, &about.join(" "), height, |sheet| {
-        for (number, panel) in data.panels.iter().enumerate() {
-            let top = TOP + number as u32 * (PANEL + UNIT) + UNIT;
-            draw(sheet, data, panel, top as i32)?;
+        for (number, lines) in data.panels.iter().enumerate() {
+            let top = (TOP + number as u32 * (panel + UNIT) + UNIT) as i32;
+            draw(sheet, data, lines, (top, top + panel as i32))?;
         }
         clock(sheet, data, (height - CLOCK) as i32)
     })
@@ -97,8 +103,7 @@ fn place(axis: &TimeAxis, x: f64) -> i32 {
     LEFT + (share * f64::from(RIGHT - LEFT)).round() as i32
 }
 
-fn draw(sheet: &Sheet<'_>, data: &Traces, panel: &Panel, top: i32) -> Done {
-    let bottom = top + PANEL as i32;
+fn draw(sheet: &Sheet<'_>, data: &Traces, panel: &Panel, (top, bottom): (i32, i32)) -> Done {
     let values = panel.lines.iter().flat_map(|line| line.stretches.iter().flatten());
     let range = canvas::range(values.map(|(_, value)| *value), 2.0);
     let up = |value: f64| {
@@ -112,10 +117,10 @@ fn draw(sheet: &Sheet<'_>, data: &Traces, panel: &Panel, top: i32) -> Done {
     let title = letters(LETTERS, INK, HPos::Left, VPos::Bottom);
     sheet.draw(&Text::new(panel.title.clone(), (LEFT, top - 6), title))?;
     let numbers = letters(LETTERS, INK, HPos::Right, VPos::Center);
-    for tick in ticks(&range) {
+    for tick in canvas::even(&range, 6) {
         let y = up(tick);
         sheet.draw(&PathElement::new(vec![(LEFT, y), (RIGHT, y)], GRID.stroke_width(1)))?;
-        sheet.draw(&Text::new(shortest(tick), (LEFT - 12, y), numbers.clone()))?;
+        sheet.draw(&Text::new(canvas::shortest(tick), (LEFT - 12, y), numbers.clone()))?;
     }
     for x in data.axis.ticks() {
         let x = place(&data.axis, x);
@@ -157,25 +162,8 @@ fn clock(sheet: &Sheet<'_>, data: &Traces, top: i32) -> Done {
     let middle = i32::midpoint(across(&data.axis, *from), across(&data.axis, *to));
     let middle = middle.clamp(LEFT + 200, RIGHT - 60);
     let above = letters(LETTERS, INK, HPos::Center, VPos::Top);
-    let text =
-        if data.settled.len() == 1 { "shaded: settled" } else { "shaded: settled stretches" };
+    let text = format!("shaded: {}", data.shaded);
     sheet.draw(&Text::new(text, (middle, 8), above))
-}
-
-/// Round numbers within a range.
-fn ticks(range: &std::ops::Range<f64>) -> Vec<f64> {
-    let steps =
-        [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3];
-    let step = steps.into_iter().find(|step| (range.end - range.start) / step <= 6.0);
-    let step = step.unwrap_or((range.end - range.start) / 6.0);
-    let first = (range.start / step).ceil();
-    (0..8).map(|n| (first + f64::from(n)) * step).take_while(|tick| *tick <= range.end).collect()
-}
-
-/// A number with no more decimals than it needs.
-fn shortest(value: f64) -> String {
-    let rounded = (value * 10.0).round() / 10.0;
-    if rounded == rounded.trunc() { format!("{rounded:.0}") } else { format!("{rounded:.1}") }
 }
 
 #[cfg(test)]
@@ -195,8 +183,14 @@ mod tests {
         });
         let axis = TimeAxis::new((at(0), at(180)), None, &TimeZone::UTC);
         let panels = vec![Panel { title: "air, °C".to_owned(), lines: lines.collect() }];
-        let settled = vec![(at(60), at(180))];
-        let drawn = traces(&Traces { title: "a run".to_owned(), axis, panels, settled }).unwrap();
+        let data = Traces {
+            title: "a run".to_owned(),
+            axis,
+            panels,
+            settled: vec![(at(60), at(180))],
+            shaded: "settled",
+        };
+        let drawn = traces(&data).unwrap();
         for n in 0..5 {
             assert!(drawn.contains(&format!("\nline {n}\n")), "{n} in {drawn}");
         }
@@ -204,12 +198,5 @@ mod tests {
         // Per line two stretches and a leader, beside the grid.
         assert!(drawn.matches("<polyline").count() >= 21);
         assert!(drawn.contains("shaded: settled"));
-    }
-
-    #[test]
-    fn numbers_on_the_axis_are_round() {
-        assert_eq!(ticks(&(41.0..79.0)), [50.0, 60.0, 70.0]);
-        assert_eq!(ticks(&(0.05..0.55)), [0.1, 0.2, 0.30000000000000004, 0.4, 0.5]);
-        assert_eq!((shortest(0.30000000000000004), shortest(20.0)), ("0.3".into(), "20".into()));
     }
 }
