@@ -9,8 +9,8 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, check, compare, decode, demo, diagnose, import, listen, new, note, place, profile, replay,
-    saturation, service, watch,
+    air, calibrate, check, compare, decode, demo, diagnose, import, listen, new, note, place,
+    profile, replay, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -54,6 +54,8 @@ enum Command {
     Compare(compare::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Offsets from probes left together in one place.
+    Calibrate(calibrate::Args),
     /// Says where each probe seems to sit.
     Place(place::Args),
     /// Adds a note, a typed reading or an intervention to a session.
@@ -109,6 +111,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Calibrate(args) => calibrate::run(args, json, out),
         Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),

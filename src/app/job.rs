@@ -4,6 +4,7 @@
 //! `read` has the keys of the whole file, `read_unit` the unit's, `read_probes` the probes'.
 
 mod read;
+mod read_calibrations;
 mod read_probes;
 mod read_unit;
 

@@ -3,6 +3,8 @@
 pub mod air;
 pub mod around;
 pub mod barometer;
+pub mod calibrate;
+pub mod calibrations;
 pub mod check;
 pub mod cli;
 pub mod compare;
@@ -21,6 +23,7 @@ pub mod new;
 pub mod note;
 pub mod place;
 pub mod profile;
+pub mod ready;
 pub mod replay;
 pub mod saturation;
 pub mod screen;

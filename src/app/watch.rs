@@ -10,11 +10,13 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use tracing::warn;
 
+use crate::app::calibrations;
 use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
+use crate::app::ready::{self, Leaving};
 use crate::app::screen::Screen;
 use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
@@ -72,7 +74,10 @@ pub struct Args {
 /// # Errors
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job)?;
+    let mut file = JobFile::read(&args.job)?;
+    for old in calibrations::add_to(&mut file, &args.job)? {
+        warn!("{old}");
+    }
     let profiles = profile::load(args.profiles.as_deref())?;
     let keys = Keys::read(&file.keys, args.job.parent().unwrap_or(Path::new("")))?;
     let (notices, disk) = channel();
@@ -97,8 +102,10 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let named_by_clock = !is_unnamed(visit.folder());
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
+    let leaving = Leaving::new(&file, &profiles);
     let mut watch = Watch {
         teller: Teller::new(file.units, json, screen.is_none()),
+        json,
         screen,
         clock,
         profiles,
@@ -109,6 +116,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         visit,
         shown: Elapsed::ZERO,
         looked: Elapsed::ZERO,
+        leaving,
         manager: ServiceManager::from_env(),
         named_by_clock,
         last,
@@ -174,7 +182,7 @@ fn zone(file: &JobFile) -> TimeZone {
     named.unwrap_or_else(TimeZone::system)
 }
 
-fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
+pub(super) fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
     RadioSettings {
         adapters: file.radio.adapter.iter().cloned().collect(),
         connect: connect::plans(profiles),
@@ -197,10 +205,13 @@ struct Watch {
     /// What has been complained of, so that it is said once.
     complained: HashSet<String>,
     teller: Teller,
+    json: bool,
     screen: Option<Screen>,
     shown: Elapsed,
     /// When it was last looked for notes.
     looked: Elapsed,
+    /// What is said before the technician leaves.
+    leaving: Leaving,
     manager: ServiceManager,
     named_by_clock: bool,
     last: Option<Diagnosis>,
@@ -236,9 +247,22 @@ impl Watch {
             }
             self.take_notes(&stamp, out);
             self.manager.alive(stamp.at);
+            self.before_you_leave(stamp.at, out).map_err(Failure::world)?;
             self.show()?;
         }
         Ok(())
+    }
+
+    /// Says once, when the probes have been heard for two minutes, how all stands.
+    fn before_you_leave(&mut self, at: Elapsed, out: &mut dyn Write) -> io::Result<()> {
+        let visit = &self.visit;
+        let Some(checks) = self.leaving.look(at, || visit.snapshot()) else { return Ok(()) };
+        let text = ready::text(&checks);
+        match &mut self.screen {
+            Some(screen) => screen.say(&text),
+            None if self.json => ready::write_json(&checks, out).and_then(|()| out.flush()),
+            None => write!(out, "{text}").and_then(|()| out.flush()),
+        }
     }
 
     /// The clock was set, or has become known to be right: the folder gets its name then.

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::app::job::read_probes::{self, Probes};
-use crate::app::job::{JobFile, Log, Radio, Web, read_unit};
+use crate::app::job::{JobFile, Log, Radio, Web, read_calibrations, read_unit};
 use crate::engine::columns::Units;
 use crate::engine::document::{self, Problems, Table, TextError};
 use crate::engine::job::{Job, Mode, Settle};
@@ -35,6 +35,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         unit: read_unit::unit(&whole),
         probes,
         settle: settle(&whole),
+        calibrations: read_calibrations::calibrations(&whole),
         interval: Duration::ZERO,
     };
     let (log, interval) = log(&whole);
