@@ -156,6 +156,14 @@ impl Bench {
         service.expect("the service runs").quit().await;
     }
 
+    /// The program with these arguments on the bench's bus, not started yet.
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_settled"));
+        command.args(arguments).env("DBUS_SYSTEM_BUS_ADDRESS", &self.bus.address);
+        command.env("XDG_DATA_HOME", self.folder.path().join("data"));
+        command
+    }
+
     /// Starts `settled listen`.
     pub fn listen(&mut self, arguments: &[&str]) {
         self.run(&[&["listen", "--json", "--connect"], arguments].concat());
@@ -175,13 +183,8 @@ impl Bench {
     }
 
     /// Starts the program, whose output is kept line by line.
-    fn run(&mut self, arguments: &[&str]) {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_settled"))
-            .args(arguments)
-            .env("DBUS_SYSTEM_BUS_ADDRESS", &self.bus.address)
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
+    pub fn run(&mut self, arguments: &[&str]) {
+        let mut child = self.command(arguments).stdout(Stdio::piped()).spawn().unwrap();
         let out = BufReader::new(child.stdout.take().unwrap());
         let (lines, clock) = (Arc::clone(&self.lines), Arc::clone(&self.clock));
         thread::spawn(move || {

@@ -10,5 +10,6 @@
 mod bench;
 mod bus;
 mod cases;
+mod first;
 mod service;
 mod watching;

@@ -31,7 +31,7 @@ fn made(dice: &mut Dice) -> Made {
     let kind = dice.next() % 3;
     let known_u = 0.05;
     let told = level + known_u * dice.normal();
-    let moment = dice.between(240.0, 840.0);
+    let moment = dice.between(60.0, 840.0);
     let (mut probes, mut errors, mut taus) = (Vec::new(), Vec::new(), Vec::new());
     for _ in 0..count {
         let accuracy = dice.pick(&[0.2, 0.5, 1.0]);

@@ -17,8 +17,8 @@ pub enum Side {
 /// Change of the logarithm of the absolute pressure that a start makes at each side, with its
 /// standard deviation. *Assumed*, wide: R-410A at 27 °C rests at 1.75 MPa and runs at 0.9 to 1.1 and
 /// 2.2 to 3.2 MPa.
-const FALL: (f64, f64) = (-0.5, 0.25);
-const RISE: (f64, f64) = (0.5, 0.25);
+const FALL: (f64, f64) = (-0.55, 0.25);
+const RISE: (f64, f64) = (0.45, 0.25);
 /// No odds are better than this.
 const ODDS_MAX: f64 = 250.0;
 /// A gauge reads over the air's pressure (Pa).
