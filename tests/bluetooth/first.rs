@@ -72,7 +72,7 @@ fn answer(new: &mut Child, places: &Places) -> String {
         let question = asked.lines().last().unwrap_or_default();
         let reply = match question {
             q if q.ends_with("position: ") => position(&asked, q, places),
-            q if q.ends_with("? ") || q.ends_with("] ") => unit(q).to_owned(),
+            q if q.ends_with("] ") || (q.ends_with("? ") && !has_usual(q)) => unit(q).to_owned(),
             _ => continue,
         };
         writeln!(answers, "{reply}").unwrap();
@@ -80,6 +80,11 @@ fn answer(new: &mut Child, places: &Places) -> String {
         asked = format!("{}\n", asked.lines().rev().find(|l| l.starts_with("F2:")).unwrap_or(""));
     }
     said
+}
+
+/// Whether a usual answer follows the question in brackets.
+fn has_usual(question: &str) -> bool {
+    ["the site", "(us)", "cool or heat", "package"].iter().any(|part| question.contains(part))
 }
 
 /// Where the probe that is asked for sits.
