@@ -4,13 +4,13 @@ use std::error::Error;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, calibrate, check, compare, decode, demo, diagnose, import, listen, new, note, place,
-    profile, replay, saturation, service, watch,
+    air, calibrate, check, compare, completions, decode, demo, diagnose, import, listen, manual,
+    new, note, picture, place, profile, replay, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -46,6 +46,8 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Draws a session as an SVG file.
+    Picture(picture::Args),
     /// Writes a job file: asks a few questions and hears the probes around.
     New(new::Args),
     /// Says all that is wrong with job files and profiles.
@@ -72,6 +74,15 @@ enum Command {
     Air(air::Args),
     /// Prints a systemd unit that watches a job.
     Service(service::Args),
+    /// Prints a script by which a shell completes command lines.
+    Completions(completions::Args),
+    /// Writes the manual pages into a folder.
+    Manual(manual::Args),
+}
+
+/// The whole command line, for completions and manual pages.
+pub fn command() -> clap::Command {
+    Arguments::command()
 }
 
 /// Runs the command that the arguments name and says how it ended.
@@ -112,6 +123,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
         Command::Calibrate(args) => calibrate::run(args, json, out),
+        Command::Picture(args) => picture::run(args, json, out),
         Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
@@ -124,6 +136,8 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Saturation(args) => saturation::run(args, json, out),
         Command::Air(args) => air::run(args, json, out),
         Command::Service(args) => service::run(args, json, out),
+        Command::Completions(args) => completions::run(args, out),
+        Command::Manual(args) => manual::run(args, json, out),
     }
 }
 

@@ -41,8 +41,10 @@ pub struct JobFile {
     pub calibrations: Option<PathBuf>,
     /// Key files of probes that send encrypted, each with its probe.
     pub keys: Vec<(ProbeRef, PathBuf)>,
-    /// The text as it was read.
+    /// The text of the job as run: as it was read, with calibrations that were copied into it.
     pub text: String,
+    /// The text as it was read.
+    pub as_written: String,
 }
 
 /// Where and how the record is kept.

@@ -276,6 +276,13 @@ pub(crate) fn line(x: &[f64], y: &[f64]) -> (f64, f64) {
 
 /// The 97.5 % quantile of Student's t, rounded to 1e-6, since it decides what is told.
 fn quantile(freedom: f64) -> f64 {
+    /// The normal distribution's, for as good as infinite freedom.
+    const NORMAL: f64 = 1.959_963_984_540_054;
+    // There the library's inverse is off by 4e-5 (found against scipy); the first term of the
+    // expansion in 1/ν is good to 3e-6 from a thousand on.
+    if freedom > 1_000.0 {
+        return NORMAL + (NORMAL * NORMAL * NORMAL + NORMAL) / (4.0 * freedom);
+    }
     let student = StudentsT::new(0.0, 1.0, freedom.max(1.0)).map(|t| t.inverse_cdf(0.975));
     (student.unwrap_or(12.71) * 1e6).round() / 1e6
 }

@@ -22,6 +22,7 @@ pub mod job;
 pub mod json;
 pub mod night;
 pub mod output;
+pub mod phrase;
 pub mod place;
 pub mod presence;
 pub mod profile;

@@ -28,7 +28,9 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
     let (barometer, barometer_uncertainty_pa) = barometer(&whole);
     let zone = whole.read("zone", known_zone);
     let Probes { probes, keys } = read_probes::probes(&whole);
+    let units = whole.word("units", &UNITS).unwrap_or(Units::Us);
     let job = Job {
+        units,
         mode: whole.word("mode", &MODES).unwrap_or(Mode::Cooling),
         barometer,
         barometer_uncertainty_pa,
@@ -41,7 +43,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
     let (log, interval) = log(&whole);
     let file = JobFile {
         site: site.unwrap_or_default(),
-        units: whole.word("units", &UNITS).unwrap_or(Units::Us),
+        units,
         zone,
         calibrations: whole.text("calibrations").map(PathBuf::from),
         job: Job { interval, ..job },
@@ -50,6 +52,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         radio: radio(&whole),
         keys,
         text: text.to_owned(),
+        as_written: text.to_owned(),
     };
     whole.finish();
     if problems.none() { Ok(file) } else { Err(problems.into_errors()) }

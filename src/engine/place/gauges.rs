@@ -58,7 +58,7 @@ mod tests {
             stop: None,
         };
         let samples =
-            |level: f64| [(Elapsed::from_secs(50), 1.65e6), (Elapsed::from_secs(690), level)];
+            |level: f64| [(Elapsed::from_secs(50), 1.65e6), (Elapsed::from_secs(650), level)];
         let (low, odds) = side(&samples(0.85e6), &run).unwrap();
         assert!(low == Side::Low && odds > 20.0, "{odds}");
         assert_eq!(side(&samples(2.5e6), &run).unwrap().0, Side::High);
