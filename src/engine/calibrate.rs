@@ -360,7 +360,7 @@ pub fn two_points(a: (f64, f64), b: (f64, f64)) -> Option<(f64, f64)> {
     const SLOPE_MAX: f64 = 0.1;
     let apart = b.0 - a.0;
     let slope = (b.1 - a.1) / apart;
-    (apart.abs() >= APART_K_MIN && slope.abs() <= SLOPE_MAX).then(|| (a.1 - slope * a.0, slope))
+    (apart.abs() >= APART_K_MIN && slope.abs() <= SLOPE_MAX).then_some((a.1 - slope * a.0, slope))
 }
 
 #[cfg(test)]

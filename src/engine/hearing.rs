@@ -287,7 +287,7 @@ impl Hearing {
         let bath = calibrations.find(|c| c.address == *address && c.field == name);
         let bath = bath.filter(|_| offset.is_none());
         let (offset_k, gain) =
-            bath.map_or((offset.map_or(0.0, Kelvins::get), 0.0), |c| c.correction());
+            bath.map_or((offset.map_or(0.0, Kelvins::get), 0.0), Calibration::correction);
         Some(Placement {
             place: place.clone(),
             offset_k,

@@ -94,7 +94,7 @@ impl Asker {
             for (field, kind) in asked_of(fields, address) {
                 let question =
                     field.as_deref().map_or("position".to_owned(), |f| format!("{f}: position"));
-                if let Some(place) = self.place(&question, kind, &taken, out)? {
+                if let Some(place) = Self::place(&question, kind, &taken, out)? {
                     taken.push((place.clone(), kind));
                     clamps.push(Clamp { address: address.to_owned(), field, place });
                 }
@@ -105,7 +105,6 @@ impl Asker {
 
     /// A position, asked until it is one that is free.
     fn place(
-        &mut self,
         question: &str,
         kind: QuantityKind,
         taken: &[(Place, QuantityKind)],
