@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use crate::engine::channel::Place;
-use crate::engine::job::{Job, Probe, ProbeRef};
+use crate::engine::job::{Calibration, Job, Probe, ProbeRef};
 use crate::engine::presence::Presence;
 use crate::engine::profile::ProfileId;
 use crate::engine::reading::{ChannelId, ProbeId};
@@ -45,6 +45,8 @@ pub enum Slot {
         channel: ChannelId,
         /// Added to the value (SI).
         offset: f64,
+        /// The share of the value that is added besides, as two baths tell it.
+        gain: f64,
         /// Which member of the channel's average the probe is; `None` where it is alone.
         member: Option<u8>,
     },
@@ -77,6 +79,10 @@ pub struct Placement {
     pub place: Place,
     /// Added to a temperature (K).
     pub offset_k: f64,
+    /// The share of a temperature (°C) that is added besides.
+    pub gain: f64,
+    /// Standard uncertainty of the correction (K), where a known temperature told it.
+    pub corrected_to_k: Option<f64>,
     /// Whether it shares the place with other probes.
     pub average: bool,
     /// Gauge or absolute, where the job says so.
@@ -100,6 +106,7 @@ impl Placement {
 #[derive(Debug)]
 pub struct Hearing {
     job_probes: Vec<Probe>,
+    calibrations: Vec<Calibration>,
     silence: Duration,
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
@@ -135,6 +142,7 @@ impl Hearing {
     pub fn new(job: &Job) -> Self {
         let mut hearing = Self {
             job_probes: job.probes.clone(),
+            calibrations: job.calibrations.clone(),
             silence: job.settle.silence,
             probes: Vec::new(),
             by_address: HashMap::new(),
@@ -303,10 +311,19 @@ impl Hearing {
         let field = job_probe.fields.get(name);
         let own = field.and_then(|f| f.place.as_ref());
         let place = own.or(job_probe.place.as_ref())?;
+        // What the job says of the probe goes before what a bath told of it.
         let offset = field.and_then(|f| f.offset).or(job_probe.offset);
+        let address = &self.one(probe).address;
+        let mut calibrations = self.calibrations.iter();
+        let bath = calibrations.find(|c| c.address == *address && c.field == name);
+        let bath = bath.filter(|_| offset.is_none());
+        let (offset_k, gain) =
+            bath.map_or((offset.map_or(0.0, Kelvins::get), 0.0), Calibration::correction);
         Some(Placement {
             place: place.clone(),
-            offset_k: offset.map_or(0.0, Kelvins::get),
+            offset_k,
+            gain,
+            corrected_to_k: bath.filter(|c| c.absolute).map(Calibration::uncertainty_k),
             average: job_probe.average,
             gauge: job_probe.gauge,
             named: own.is_some(),

@@ -25,6 +25,8 @@ pub struct Job {
     pub unit: Unit,
     /// The probes, in the job's order.
     pub probes: Vec<Probe>,
+    /// What is known of single probes from baths.
+    pub calibrations: Vec<Calibration>,
     /// When a reading counts as settled.
     pub settle: Settle,
     /// How often a moment is written down (1 s to 1 h; default 1 s).
@@ -43,6 +45,7 @@ impl Default for Job {
             barometer_uncertainty_pa: 1_000.0,
             unit: Unit::default(),
             probes: Vec::new(),
+            calibrations: Vec::new(),
             settle: Settle::default(),
             interval: Duration::from_secs(1),
             units: Units::default(),
@@ -142,6 +145,51 @@ impl Default for Unit {
             variable_speed: false,
             economizer: false,
         }
+    }
+}
+
+/// What a bath told of one field of a probe.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// The probe's address (upper case, colons).
+    pub address: String,
+    /// The field's name.
+    pub field: String,
+    /// The day (UTC), as 2031-06-04.
+    pub date: String,
+    /// Whether it was held against a known temperature, and not only against other probes.
+    pub absolute: bool,
+    /// One point, or two.
+    pub points: Vec<CalibrationPoint>,
+}
+
+/// The correction at one temperature.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CalibrationPoint {
+    /// The temperature (°C).
+    pub at_c: f64,
+    /// To be added to a reading (K).
+    pub offset_k: f64,
+    /// Its standard uncertainty (K).
+    pub uncertainty_k: f64,
+}
+
+impl Calibration {
+    /// What is added to a reading (°C): a constant (K), and a share of the reading.
+    pub fn correction(&self) -> (f64, f64) {
+        match self.points.as_slice() {
+            [a, b] => {
+                crate::engine::calibrate::two_points((a.at_c, a.offset_k), (b.at_c, b.offset_k))
+                    .unwrap_or((f64::midpoint(a.offset_k, b.offset_k), 0.0))
+            }
+            [a, ..] => (a.offset_k, 0.0),
+            [] => (0.0, 0.0),
+        }
+    }
+
+    /// The largest standard uncertainty of its points (K).
+    pub fn uncertainty_k(&self) -> f64 {
+        self.points.iter().map(|point| point.uncertainty_k).fold(0.0, f64::max)
     }
 }
 

@@ -4,6 +4,7 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod approach;
+pub mod calibrate;
 pub mod channel;
 pub mod columns;
 pub mod compare;
@@ -29,6 +30,7 @@ pub mod profile;
 pub mod progress;
 pub mod radio;
 pub mod reading;
+pub mod ready;
 pub mod record;
 pub mod role;
 pub mod run;

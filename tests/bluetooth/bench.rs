@@ -1,6 +1,7 @@
 //! A bench: a bus, a stand-in service, the air with probes in it, and the program that listens.
 
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -12,7 +13,7 @@ use tokio::task::JoinHandle;
 use crate::air::{Air, Probe, send};
 use crate::bus::Bus;
 use crate::guest::Guest;
-use crate::program::{Line, Program};
+use crate::program::{self, Line, Program};
 use crate::service::Service;
 use crate::station::Station;
 
@@ -108,6 +109,13 @@ impl Bench {
         self.begin_service().await;
     }
 
+    /// The program with these arguments on the bench's bus, not started yet.
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = program::command(arguments, &self.address);
+        command.env("XDG_DATA_HOME", self.folder.path().join("data"));
+        command
+    }
+
     /// Starts `settled listen`.
     pub fn listen(&mut self, arguments: &[&str]) {
         self.run(&[&["listen", "--json", "--connect"], arguments].concat());
@@ -127,8 +135,8 @@ impl Bench {
     }
 
     /// Starts the program, whose output is kept line by line.
-    fn run(&mut self, arguments: &[&str]) {
-        self.program = Some(Program::start(arguments, &self.address, &self.clock, &self.lines));
+    pub fn run(&mut self, arguments: &[&str]) {
+        self.program = Some(Program::start(self.command(arguments), &self.clock, &self.lines));
     }
 
     /// The running program.

@@ -12,6 +12,7 @@ mod air;
 mod bench;
 mod bus;
 mod cases;
+mod first;
 mod guest;
 mod play;
 mod program;

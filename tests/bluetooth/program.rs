@@ -20,14 +20,13 @@ pub struct Program {
 }
 
 impl Program {
-    /// Starts `settled` on the bus at `bus`; its JSON Lines are kept in `lines`.
+    /// Starts what [`command`] made; its JSON Lines are kept in `lines`.
     pub fn start(
-        arguments: &[&str],
-        bus: &str,
+        mut command: Command,
         clock: &Arc<SessionClock>,
         lines: &Arc<Mutex<Vec<Line>>>,
     ) -> Self {
-        let mut child = command(arguments, bus).stdout(Stdio::piped()).spawn().unwrap();
+        let mut child = command.stdout(Stdio::piped()).spawn().unwrap();
         let out = BufReader::new(child.stdout.take().unwrap());
         let (kept, clock) = (Arc::clone(lines), Arc::clone(clock));
         thread::spawn(move || {
@@ -94,8 +93,9 @@ pub struct Used {
     pub held_kb: u64,
 }
 
-/// `SETTLED_PROGRAM` names another build, for figures of the released one.
-fn command(arguments: &[&str], bus: &str) -> Command {
+/// `settled` with these arguments on the bus at `bus`, not started yet. `SETTLED_PROGRAM` names
+/// another build, for figures of the released one.
+pub fn command(arguments: &[&str], bus: &str) -> Command {
     let program = std::env::var("SETTLED_PROGRAM");
     let mut command = Command::new(program.as_deref().unwrap_or(env!("CARGO_BIN_EXE_settled")));
     command.args(arguments).env("DBUS_SYSTEM_BUS_ADDRESS", bus);

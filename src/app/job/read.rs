@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::app::job::read_probes::{self, Probes};
-use crate::app::job::{JobFile, Log, Radio, Web, read_unit};
+use crate::app::job::{JobFile, Log, Radio, Web, read_calibrations, read_unit};
 use crate::engine::columns::Units;
 use crate::engine::document::{self, Problems, Table, TextError};
 use crate::engine::job::{Job, Mode, Settle};
@@ -37,6 +37,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         unit: read_unit::unit(&whole),
         probes,
         settle: settle(&whole),
+        calibrations: read_calibrations::calibrations(&whole),
         interval: Duration::ZERO,
     };
     let (log, interval) = log(&whole);
@@ -51,6 +52,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         radio: radio(&whole),
         keys,
         text: text.to_owned(),
+        as_written: text.to_owned(),
     };
     whole.finish();
     if problems.none() { Ok(file) } else { Err(problems.into_errors()) }
