@@ -102,9 +102,9 @@ impl Standing {
     /// In words, for people.
     pub const fn words(self) -> &'static str {
         match self {
-            Self::Read => "published",
-            Self::Practitioner => "a practitioner's list",
-            Self::FromMemory => "from memory",
+            Self::Read => "direction published",
+            Self::Practitioner => "direction from a practitioners' list",
+            Self::FromMemory => "direction from memory",
         }
     }
 }
