@@ -20,6 +20,7 @@ pub mod pressure_sanity;
 pub mod sanity;
 pub mod uncertain;
 pub mod weigh;
+mod weigh_case;
 pub mod words;
 
 pub use judge::{Context, diagnose};
