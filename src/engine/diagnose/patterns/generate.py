@@ -278,8 +278,11 @@ FAULTS = {   # order of engine::diagnose::finding::Fault
     "compressor_valve_leakage": ("ev", [(0.95, 0.88), (0.88, 0.80), (0.80, 0.72), (0.72, 0.62)]),
     "non_condensables": ("pn", [(0.4e5, 1.0e5), (1.0e5, 1.9e5), (1.9e5, 3.2e5), (3.2e5, 5.0e5)]),
 }
-# A valve opens and hides a small restriction: what shows, and what gets somebody called, is a drier or a valve nearly shut.
-TXV_RESTRICTION = [(1.0e5, 5.0e5), (5.0e5, 10.0e5), (10.0e5, 18.0e5), (18.0e5, 35.0e5)]
+# A valve opens and so hides a small restriction and a small loss of charge: what shows, and what gets somebody called, is more.
+TXV_LEVELS = {
+    "low_charge": [(0.96, 0.88), (0.88, 0.78), (0.78, 0.66), (0.66, 0.48)],
+    "liquid_line_restriction": [(1.0e5, 5.0e5), (5.0e5, 10.0e5), (10.0e5, 18.0e5), (18.0e5, 35.0e5)],
+}
 CENTRE = (25.0, 18.0, 33.0)
 SCALE = (3.0, 3.0, 6.0)
 
@@ -324,7 +327,7 @@ def study(txv, n_design, per):
     out["faults"] = {}
     for f, (knob, levels) in FAULTS.items():
         out["faults"][f] = []
-        if txv and f == "liquid_line_restriction": levels = TXV_RESTRICTION
+        if txv: levels = TXV_LEVELS.get(f, levels)
         for lo, hi in levels:
             k = no_fault(N); k[knob] = RNG.uniform(min(lo, hi), max(lo, hi), N)
             h, e = state(c0, k)
