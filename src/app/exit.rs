@@ -33,22 +33,24 @@ pub struct Failure {
     pub exit: Exit,
     /// What happened; its chain of sources is printed on one line.
     pub error: Box<dyn Error + Send + Sync>,
+    /// What is shown before that line: the errors of a file, each with its place.
+    pub explained: Option<String>,
 }
 
 impl Failure {
     /// A file or value is not what it should be.
     pub fn bad_input(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::BadInput, error: error.into() }
+        Self { exit: Exit::BadInput, error: error.into(), explained: None }
     }
 
     /// The radio, the disk or the network said no.
     pub fn world(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::WorldSaidNo, error: error.into() }
+        Self { exit: Exit::WorldSaidNo, error: error.into(), explained: None }
     }
 
     /// The command line is not of the form.
     pub fn usage(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::Usage, error: error.into() }
+        Self { exit: Exit::Usage, error: error.into(), explained: None }
     }
 
     /// The failure and its sources, on one line.

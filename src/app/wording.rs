@@ -6,6 +6,7 @@ use crate::app::findings::fault_words;
 use crate::engine::channel::Channel;
 use crate::engine::columns::{Shown, Units};
 use crate::engine::diagnose::finding::Suspect;
+use crate::engine::output::Event;
 use crate::engine::reading::State;
 use crate::engine::snapshot::Snapshot;
 use crate::units::quantity::QuantityKind;
@@ -132,6 +133,13 @@ pub fn minutes(length: Duration) -> String {
 
 fn minutes_of(seconds: f64) -> u64 {
     (seconds / 60.0).ceil().max(1.0) as u64
+}
+
+/// An event on one line: `probe lost: C4:7C:8D:00:00:01 nothing heard for 31 s`.
+pub fn event(event: &Event) -> String {
+    let name = event.event.replace('_', " ");
+    let about = format!("{} {}", event.subject, event.detail);
+    format!("{name}: {}", about.trim())
 }
 
 /// A suspect on one line: name, probability, and what it cannot be told from.

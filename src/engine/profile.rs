@@ -9,7 +9,6 @@ mod matching;
 mod read;
 mod read_field;
 mod read_source;
-pub mod text;
 pub(crate) mod unit;
 pub mod uuid;
 
@@ -21,8 +20,8 @@ use crate::engine::decode::{Field, FieldValue};
 use crate::engine::reading::{Instrument, Payload, Via};
 use crate::units::quantity::QuantityKind;
 
+pub use crate::engine::document::TextError as ProfileError;
 pub use example::{Example, Expected};
-pub use text::ProfileError;
 
 #[cfg(test)]
 pub(crate) use read::read_unproved;
