@@ -67,7 +67,7 @@ fn jobs_that_cannot_be_meant_are_refused_with_the_key() {
     let unknown = file(folder.path(), "unknown.toml", unknown);
     check(&["watch", &unknown], 3, "unit.refrigerant");
     let key = file(folder.path(), "key.toml", "site = \"x (invented)\"\naltitud = \"450ft\"\n");
-    check(&["watch", &key], 3, "line 2");
+    check(&["watch", &key], 3, "key.toml:2:1");
     let bare = file(folder.path(), "bare.toml", "site = \"x (invented)\"\naltitude = \"450\"\n");
     check(&["diagnose", &bare, "--at", "supply-air=58F"], 3, "altitude");
     check(&["watch", folder.path().join("none.toml").to_str().unwrap()], 3, "path of a job file");

@@ -5,8 +5,12 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::time::Duration;
 
 use serde_json::Value;
+use settled::app::demo;
+use settled::units::quantity::Celsius;
+use settled::virtual_unit::scenario::Scenario;
 
 fn settled(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_settled")).args(arguments).output().unwrap()
@@ -73,6 +77,44 @@ fn a_charge_put_right_is_seen_and_another_day_of_the_same_unit_is_no_change() {
     }
     let text = said(&["compare", low, good]);
     assert!(text.contains("LOWER") && text.contains("HIGHER") && text.contains("±"), "{text}");
+}
+
+/// A visit to the same healthy unit on a day of this mean outdoor temperature (°C).
+fn day(folder: &Path, name: &str, outdoor_c: f64) -> PathBuf {
+    let scenario = Scenario {
+        length: Duration::from_mins(90),
+        outdoor_mean: Celsius::new(outdoor_c).unwrap(),
+        faults: Vec::new(),
+        ..Scenario::default()
+    };
+    demo::record(&scenario, &folder.join(name)).unwrap()
+}
+
+#[test]
+fn under_unlike_conditions_what_a_source_allows_is_made_comparable_and_the_rest_is_not_compared() {
+    let temp = tempfile::tempdir().unwrap();
+    let [mild, hot] = [("mild", 26.0), ("hot", 33.0)].map(|(n, c)| day(temp.path(), n, c));
+    let [mild, hot] = [&mild, &hot].map(|path| path.to_str().unwrap());
+    let lines = compared(&[mild, hot]);
+    let is = |line: &Value, key: &str| line[key].as_bool().unwrap();
+    for line in &lines {
+        // Nothing is compared as it is.
+        assert_eq!(is(line, "comparable"), is(line, "adjusted"), "{line}");
+        let change = line["change"].as_str().unwrap();
+        if is(line, "adjusted") {
+            // It is the same unit in good order: less what is expected there is no change.
+            assert_eq!(change, "none", "{line}");
+        } else {
+            assert_eq!(change, "cannot_tell", "{line}");
+        }
+    }
+    let [adjusted, not]: [Vec<&Value>; 2] = [true, false]
+        .map(|wanted| lines.iter().filter(|line| is(line, "adjusted") == wanted).collect());
+    println!("adjusted {:?}", adjusted.iter().map(|l| &l["measure"]).collect::<Vec<_>>());
+    assert!(!adjusted.is_empty() && !not.is_empty());
+    let text = said(&["compare", mild, hot]);
+    assert!(text.contains("The conditions differ:") && text.contains("outdoor air was"), "{text}");
+    assert!(text.contains("* less what is expected") && text.contains("Not comparable:"), "{text}");
 }
 
 #[test]

@@ -4,13 +4,13 @@ use std::error::Error;
 use std::io::{self, Write};
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, compare, decode, demo, diagnose, import, listen, note, profile, replay, saturation,
-    service, watch,
+    air, check, compare, completions, decode, demo, diagnose, import, listen, manual, new, note,
+    picture, place, profile, replay, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -46,10 +46,18 @@ enum Command {
     Watch(watch::Args),
     /// Runs the same engine on recorded sessions.
     Replay(replay::Args),
+    /// Draws a session as an SVG file.
+    Picture(picture::Args),
+    /// Writes a job file: asks a few questions and hears the probes around.
+    New(new::Args),
+    /// Says all that is wrong with job files and profiles.
+    Check(check::Args),
     /// Says what changed between two sessions, or around a marked change.
     Compare(compare::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Says where each probe seems to sit.
+    Place(place::Args),
     /// Adds a note, a typed reading or an intervention to a session.
     Note(note::Args),
     /// Turns any logger's CSV into a session.
@@ -64,6 +72,15 @@ enum Command {
     Air(air::Args),
     /// Prints a systemd unit that watches a job.
     Service(service::Args),
+    /// Prints a script by which a shell completes command lines.
+    Completions(completions::Args),
+    /// Writes the manual pages into a folder.
+    Manual(manual::Args),
+}
+
+/// The whole command line, for completions and manual pages.
+pub fn command() -> clap::Command {
+    Arguments::command()
 }
 
 /// Runs the command that the arguments name and says how it ended.
@@ -87,6 +104,9 @@ pub fn main() -> ExitCode {
         Ok(exit) => exit.into(),
         Err(failure) if is_broken_pipe(&*failure.error) => Exit::Done.into(),
         Err(failure) => {
+            if let Some(explained) = &failure.explained {
+                eprintln!("{explained}\n");
+            }
             eprintln!("settled: {}", failure.line());
             failure.exit.into()
         }
@@ -100,15 +120,21 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Listen(args) => listen::run(args, json, out),
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
+        Command::Picture(args) => picture::run(args, json, out),
+        Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),
         Command::Diagnose(args) => diagnose::run(args, json, out),
+        Command::New(args) => new::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),
         Command::Import(args) => import::run(args, json, out),
+        Command::Place(args) => place::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),
         Command::Saturation(args) => saturation::run(args, json, out),
         Command::Air(args) => air::run(args, json, out),
         Command::Service(args) => service::run(args, json, out),
+        Command::Completions(args) => completions::run(args, out),
+        Command::Manual(args) => manual::run(args, json, out),
     }
 }
 

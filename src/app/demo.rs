@@ -1,6 +1,7 @@
 //! `settled demo`: the main job, whole, on the virtual unit.
 
 use std::io::{self, Write};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, channel};
 use std::thread;
@@ -12,11 +13,14 @@ use serde_json::json;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::screen::Screen;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Visit};
 use crate::edge::clock::{self, KeptClock, Utc};
 use crate::edge::journal::Notice;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::input::Input;
 use crate::engine::output::Output;
 use crate::engine::profile::Profiles;
@@ -32,7 +36,9 @@ use crate::virtual_unit::simulation::Simulation;
 
 /// The invented visit's beginning (2031-06-04T19:05:12Z).
 const BEGAN_MS: i64 = 1_938_366_312_000;
-/// How fast the demo runs on a terminal, unless told otherwise (times true time).
+/// The invented bakery's time zone.
+const ZONE: &str = "America/Chicago";
+/// How fast the demo runs on a terminal or with the page, unless told otherwise (times true time).
 const SPEED: f64 = 240.0;
 /// Time between two pictures on the terminal.
 const PICTURE_EVERY_MS: u64 = 100;
@@ -62,8 +68,8 @@ pub struct Args {
     /// Length of the visit in hours (0.1 to 240).
     #[arg(long, default_value_t = 1.0)]
     hours: f64,
-    /// How many times faster than true time; 0 is as fast as it goes [default: 240 on a terminal,
-    /// else 0].
+    /// How many times faster than true time; 0 is as fast as it goes [default: 240 on a terminal or
+    /// with --serve, else 0].
     #[arg(long)]
     speed: Option<f64>,
     /// The folder that the session's folder is made in.
@@ -73,6 +79,9 @@ pub struct Args {
     /// a JSON line.
     #[arg(long)]
     acknowledged: bool,
+    /// Serves the page of it until it is stopped, at 127.0.0.1:8095 or the address given.
+    #[arg(long, value_name = "ADDRESS:PORT", num_args = 0..=1, require_equals = true)]
+    serve: Option<Option<SocketAddr>>,
 }
 
 /// Runs the demo.
@@ -84,24 +93,45 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let (mut visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
+    let (visit, mut simulation, file) = begin(&scenario, &args.out, notice)?;
     if !json {
         writeln!(out, "{}", introduction(args, &scenario)).map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
-    let speed = args.speed.unwrap_or(if screen.is_some() { SPEED } else { 0.0 });
+    let page = args.serve.map(|listen| page(&file, listen, json, out)).transpose()?;
+    let watched = screen.is_some() || page.is_some();
+    let speed = args.speed.unwrap_or(if watched { SPEED } else { 0.0 });
+    let mut visit = if speed > 0.0 { visit } else { visit.patient() };
     let teller = Teller::new(file.units, json, screen.is_none());
     let acknowledged = args.acknowledged;
-    let mut run =
-        Run { teller, screen, speed, disk, acknowledged, shown_ms: 0, last: None, failed: None };
+    let (shown_ms, last, failed) = (0, None, None);
+    let mut run = Run { teller, screen, page, speed, disk, acknowledged, shown_ms, last, failed };
     run.whole(&mut visit, &mut simulation, out)?;
     let ended = visit.end(&mut |session, output| run.hear(session, output, out));
     if let Some(screen) = run.screen.take() {
         screen.close().map_err(Failure::world)?;
     }
     run.failed.map_or(Ok(()), |error| Err(Failure::world(error)))?;
-    tell::finish(&ended, run.last.as_ref(), file.units, json, out)
+    let exit = tell::finish(&ended, run.last.as_ref(), file.units, json, out)?;
+    if let Some(page) = run.page {
+        let source = Source::Simulation { ended: true };
+        page.stay(source, ended.session.snapshot(), json, out).map_err(Failure::world)?;
+    }
+    Ok(exit)
+}
+
+fn page(
+    file: &JobFile,
+    listen: Option<SocketAddr>,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Page, Failure> {
+    let zone = TimeZone::get(ZONE).map_err(Failure::bad_input)?;
+    let mut page = Page::serve(file, listen, Source::Simulation { ended: false }, zone)?;
+    page.row(Elapsed::ZERO, Utc::from_ms(BEGAN_MS));
+    page.announce(json, out).map_err(Failure::world)?;
+    Ok(page)
 }
 
 /// Makes the session of a simulated visit under `sessions`, as fast as it goes and in silence.
@@ -111,10 +141,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
 pub fn record(scenario: &Scenario, sessions: &Path) -> Result<PathBuf, Failure> {
     // Nobody reads the notices: whoever calls looks at what is on the disk.
     let (_, disk) = channel();
-    let (mut visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let (visit, mut simulation, file) = begin(scenario, sessions, |_| {})?;
+    let mut visit = visit.patient();
     let mut run = Run {
         teller: Teller::new(file.units, false, false),
         screen: None,
+        page: None,
         speed: 0.0,
         disk,
         acknowledged: false,
@@ -134,8 +166,9 @@ fn begin(
 ) -> Result<(Visit, Simulation, JobFile), Failure> {
     let simulation = Simulation::new(scenario).map_err(Failure::bad_input)?;
     let text = job_text(scenario, simulation.probes());
-    let file = JobFile::parse(&text).map_err(|problems| Failure::bad_input(problems.join("; ")))?;
-    let zone = TimeZone::get("America/Chicago").map_err(Failure::bad_input)?;
+    let file =
+        JobFile::parse(&text).map_err(|errors| Failure::bad_input(document::one_line(&errors)))?;
+    let zone = TimeZone::get(ZONE).map_err(Failure::bad_input)?;
     let clock = KeptClock { boot_id: "demo".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions, began: Utc::from_ms(BEGAN_MS), clock, zone };
     let visit = Visit::begin(&file, Profiles::shipped(), begin, notice)?;
@@ -210,6 +243,7 @@ fn introduction(args: &Args, scenario: &Scenario) -> String {
 struct Run {
     teller: Teller,
     screen: Option<Screen>,
+    page: Option<Page>,
     speed: f64,
     disk: Receiver<Notice>,
     acknowledged: bool,
@@ -283,19 +317,25 @@ impl Run {
     }
 
     fn show(&mut self, visit: &Visit) -> Result<(), Failure> {
+        if let Some(page) = &mut self.page {
+            page.show(|| (visit.snapshot(), visit.recording()));
+        }
         let Some(screen) = &mut self.screen else { return Ok(()) };
         let now_ms = clock::machine_ms();
         if now_ms < self.shown_ms + PICTURE_EVERY_MS {
             return Ok(());
         }
         self.shown_ms = now_ms;
-        let not_recording = visit.recording().not_recording.map(|lost| lost.to_string());
-        screen.show(&visit.snapshot(), not_recording.as_deref()).map_err(Failure::world)
+        let lost = visit.recording().not_recording;
+        screen.show(&visit.snapshot(), lost.as_ref()).map_err(Failure::world)
     }
 
     fn hear(&mut self, session: &Session, output: &Output, out: &mut dyn Write) {
         if let Output::Diagnosis(diagnosis) = output {
             self.last = Some(diagnosis.clone());
+        }
+        if let Some(page) = &mut self.page {
+            page.take(session, output);
         }
         if let Err(error) = self.teller.tell(session, output, out) {
             self.failed.get_or_insert(error);

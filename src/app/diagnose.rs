@@ -46,7 +46,7 @@ pub struct Args {
 /// # Errors
 /// When the job or a value cannot be read, or `out` does not take the answer.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    let file = JobFile::read(&args.job)?;
     run_on(&file.job, file.units, args, json, out)
 }
 

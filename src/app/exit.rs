@@ -33,22 +33,24 @@ pub struct Failure {
     pub exit: Exit,
     /// What happened; its chain of sources is printed on one line.
     pub error: Box<dyn Error + Send + Sync>,
+    /// What is shown before that line: the errors of a file, each with its place.
+    pub explained: Option<String>,
 }
 
 impl Failure {
     /// A file or value is not what it should be.
     pub fn bad_input(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::BadInput, error: error.into() }
+        Self { exit: Exit::BadInput, error: error.into(), explained: None }
     }
 
     /// The radio, the disk or the network said no.
     pub fn world(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::WorldSaidNo, error: error.into() }
+        Self { exit: Exit::WorldSaidNo, error: error.into(), explained: None }
     }
 
     /// The command line is not of the form.
     pub fn usage(error: impl Into<Box<dyn Error + Send + Sync>>) -> Self {
-        Self { exit: Exit::Usage, error: error.into() }
+        Self { exit: Exit::Usage, error: error.into(), explained: None }
     }
 
     /// The failure and its sources, on one line.
@@ -56,9 +58,32 @@ impl Failure {
         let mut line = self.error.to_string();
         let mut source = self.error.source();
         while let Some(error) = source {
-            line = format!("{line}: {error}");
+            // Some messages end with their source, for logs that print no chain.
+            let text = error.to_string();
+            if !line.ends_with(&text) {
+                line = format!("{line}: {text}");
+            }
             source = error.source();
         }
         line.replace('\n', "; ")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io;
+    use std::path::Path;
+
+    use super::*;
+    use crate::edge::folder;
+
+    #[test]
+    fn a_cause_is_told_once() {
+        let error = folder::replace(Path::new("/nonexistent/x"), b"").unwrap_err();
+        let cause = error.to_string();
+        let wrapped = folder::io_error("write", Path::new("x"))(error);
+        assert_eq!(Failure::world(wrapped).line(), format!("cannot write x: {cause}"));
+        let other = Failure::world(io::Error::other("no"));
+        assert_eq!(other.line(), "no");
     }
 }

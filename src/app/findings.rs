@@ -8,9 +8,9 @@ use crate::engine::reading::Verdict;
 use crate::units::quantity::QuantityKind;
 
 /// Probability under which a suspect is not shown to people; JSON has them all.
-const SHOWN_MIN: f64 = 0.05;
+pub(super) const SHOWN_MIN: f64 = 0.05;
 /// Probability from which a suspect is shown with its evidence and advice.
-const FULL_MIN: f64 = 0.1;
+pub(super) const FULL_MIN: f64 = 0.1;
 /// Rivals named for each suspect unless all are asked for.
 const RIVALS: usize = 3;
 /// Lines of evidence and advice shown for each suspect unless all are asked for.
@@ -36,12 +36,7 @@ pub fn write(
         writeln!(out, "\nFirst, what limits this reading:")?;
     }
     for finding in conditions {
-        writeln!(
-            out,
-            "  {}: {}",
-            title(&finding.measure, several, finding.circuit),
-            finding.basis
-        )?;
+        writeln!(out, "  {}", condition(finding, several))?;
         if why && !finding.source.is_empty() {
             writeln!(out, "      source: {}", finding.source)?;
         }
@@ -55,22 +50,68 @@ pub fn write(
         write_suspect(suspect, several, why, out)?;
     }
     if !brief.is_empty() {
-        let brief: Vec<_> =
-            brief.iter().map(|s| format!("{} {}", percent(s.probability), both(s))).collect();
-        writeln!(out, "\nAlso possible: {}.", brief.join("; "))?;
+        writeln!(out, "\n{}", also_possible(&brief))?;
     }
     if !measures.is_empty() {
         writeln!(out, "\nMeasured (the true value lies within the ± in 95 of 100 cases):")?;
     }
-    for group in Group::ALL {
-        let mut members = measures.iter().filter(|finding| Group::of(&finding.measure) == group);
-        let Some(first) = members.next() else { continue };
-        writeln!(out, " {}", group.words())?;
-        for finding in std::iter::once(first).chain(members) {
+    for (group, members) in groups(diagnosis) {
+        writeln!(out, " {group}")?;
+        for finding in members {
             write_measure(finding, several, units, why, out)?;
         }
     }
     Ok(())
+}
+
+/// The measures by what they speak of, each group with its name; none is empty.
+pub fn groups(diagnosis: &Diagnosis) -> Vec<(&'static str, Vec<&Finding>)> {
+    let members = |group: Group| {
+        let measures = diagnosis.findings.iter().filter(|finding| is_measure(finding));
+        measures.filter(|finding| Group::of(&finding.measure) == group).collect::<Vec<_>>()
+    };
+    let groups = Group::ALL.map(|group| (group.words(), members(group)));
+    groups.into_iter().filter(|(_, members)| !members.is_empty()).collect()
+}
+
+/// A measure in words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Measured {
+    /// Its name: `evaporator split`.
+    pub name: String,
+    /// Its value without the unit; `None` where it was withheld.
+    pub value: Option<String>,
+    /// Half the width of its 95 % interval, without the unit.
+    pub half: String,
+    /// The unit, with a space before it.
+    pub unit: &'static str,
+    /// How it stands to what is expected; empty where nothing is.
+    pub verdict: &'static str,
+    /// What is expected, with the unit.
+    pub expected: Option<String>,
+}
+
+impl Measured {
+    /// A measure in words; `several` where there are several circuits.
+    pub fn of(finding: &Finding, several: bool, units: Units) -> Self {
+        let shown = Shape::of(finding.unit, units);
+        let half = finding.interval_95.map_or(0.0, |[low, high]| (high - low) / 2.0);
+        let verdict = match finding.verdict {
+            Verdict::Within => "as expected",
+            Verdict::Low => "LOW",
+            Verdict::High => "HIGH",
+            Verdict::CannotTell => "too near a limit to tell",
+            Verdict::None => "",
+        };
+        Self {
+            name: title(&finding.measure, several, finding.circuit),
+            value: finding.value.map(|value| shown.text(value)),
+            half: shown.width(half),
+            unit: shown.unit,
+            verdict,
+            expected: finding.expected.map(|limits| shown.limits(limits)),
+        }
+    }
 }
 
 /// What a measure speaks of; people read them group by group.
@@ -145,7 +186,7 @@ pub fn sentence(diagnosis: &Diagnosis) -> String {
 }
 
 /// What a suspect cannot be told from, the likeliest first.
-fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
+pub(super) fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
     let shown = if all { usize::MAX } else { RIVALS };
     let mut names: Vec<_> = (suspect.cannot_tell_from.iter().take(shown))
         .map(|fault| fault_words(*fault).to_owned())
@@ -158,7 +199,7 @@ fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
     names
 }
 
-fn both(suspect: &Suspect) -> String {
+pub(super) fn both(suspect: &Suspect) -> String {
     match suspect.with {
         Some(other) => {
             format!("{} together with {}", fault_words(suspect.fault), fault_words(other))
@@ -167,7 +208,25 @@ fn both(suspect: &Suspect) -> String {
     }
 }
 
-fn percent(probability: f64) -> String {
+/// What a suspect is called, with its circuit where there are `several`.
+pub(super) fn suspect_name(suspect: &Suspect, several: bool) -> String {
+    let circuit = if several { format!(", circuit {}", suspect.circuit) } else { String::new() };
+    format!("{}{circuit}", both(suspect))
+}
+
+/// The suspects that are named only: `Also possible: 7 % too much refrigerant.`
+pub(super) fn also_possible(brief: &[&Suspect]) -> String {
+    let brief: Vec<_> =
+        brief.iter().map(|s| format!("{} {}", percent(s.probability), both(s))).collect();
+    format!("Also possible: {}.", brief.join("; "))
+}
+
+/// What limits a reading, in words.
+pub(super) fn condition(finding: &Finding, several: bool) -> String {
+    format!("{}: {}", title(&finding.measure, several, finding.circuit), finding.basis)
+}
+
+pub(super) fn percent(probability: f64) -> String {
     format!("{:.0} %", 100.0 * probability)
 }
 
@@ -177,8 +236,7 @@ fn write_suspect(
     why: bool,
     out: &mut dyn Write,
 ) -> io::Result<()> {
-    let circuit = if several { format!(", circuit {}", suspect.circuit) } else { String::new() };
-    writeln!(out, "\n{}  {}{circuit}", percent(suspect.probability), both(suspect))?;
+    writeln!(out, "\n{}  {}", percent(suspect.probability), suspect_name(suspect, several))?;
     let shown = if why { usize::MAX } else { LINES };
     for line in suspect.evidence.iter().take(shown) {
         writeln!(out, "      {line}")?;
@@ -198,11 +256,11 @@ fn write_suspect(
 }
 
 /// A measure has an interval, or was withheld; all else is a condition.
-fn is_measure(finding: &Finding) -> bool {
+pub(super) fn is_measure(finding: &Finding) -> bool {
     finding.interval_95.is_some() || finding.basis.starts_with("withheld")
 }
 
-fn title(measure: &str, several: bool, circuit: u8) -> String {
+pub(super) fn title(measure: &str, several: bool, circuit: u8) -> String {
     let words = measure.replace('_', " ");
     if several { format!("{words}, circuit {circuit}") } else { words }
 }
@@ -214,22 +272,14 @@ fn write_measure(
     why: bool,
     out: &mut dyn Write,
 ) -> io::Result<()> {
-    let name = title(&finding.measure, several, finding.circuit);
-    let Some(value) = finding.value else {
+    let Measured { name, value, half, unit, verdict, expected } =
+        Measured::of(finding, several, units);
+    let Some(value) = value else {
         return writeln!(out, "  {name:26} {}", finding.basis);
     };
-    let shown = Shape::of(finding.unit, units);
-    let half = finding.interval_95.map_or(0.0, |[low, high]| (high - low) / 2.0);
-    write!(out, "  {name:26} {:>8} ± {}{}", shown.text(value), shown.width(half), shown.unit)?;
-    let verdict = match finding.verdict {
-        Verdict::Within => "as expected",
-        Verdict::Low => "LOW",
-        Verdict::High => "HIGH",
-        Verdict::CannotTell => "too near a limit to tell",
-        Verdict::None => "",
-    };
-    if let Some(limits) = finding.expected {
-        write!(out, "  {verdict} (expected {})", shown.limits(limits))?;
+    write!(out, "  {name:26} {value:>8} ± {half}{unit}")?;
+    if let Some(expected) = expected {
+        write!(out, "  {verdict} (expected {expected})")?;
     }
     writeln!(out)?;
     if why {
@@ -238,8 +288,8 @@ fn write_measure(
             writeln!(out, "      source: {}", finding.source)?;
         }
         for line in &finding.budget {
-            let part = shown.fine(line.uncertainty);
-            writeln!(out, "      ± {part}{} (k = 1)  {}", shown.unit, line.what)?;
+            let part = Shape::of(finding.unit, units).fine(line.uncertainty);
+            writeln!(out, "      ± {part}{unit} (k = 1)  {}", line.what)?;
         }
     }
     Ok(())

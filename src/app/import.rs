@@ -58,7 +58,7 @@ pub struct Args {
 /// Where the map, the log or the job is not what it should be, or the disk says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let map = read_map(&args.columns)?;
-    let job = args.job.as_deref().map(JobFile::read).transpose().map_err(Failure::bad_input)?;
+    let job = args.job.as_deref().map(JobFile::read).transpose()?;
     if args.out.exists() {
         let out = args.out.display();
         return Err(Failure::bad_input(format!("{out} exists; give a new folder as --out")));

@@ -62,7 +62,8 @@ pub struct Args {
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     let (folder, manifest) = Folder::open(&args.session).map_err(Failure::bad_input)?;
     let file = replay::recorded_job(&args.session, &manifest)?;
-    let inputs = inputs(args, file.job.barometer)?;
+    let (text, changed) = (args.text.as_deref(), args.changed.as_deref());
+    let inputs = inputs(text, changed, &args.at, file.job.barometer)?;
     if inputs.is_empty() {
         let error = "nothing to note; give a text, --at POSITION=VALUE or --changed WHAT";
         return Err(Failure::usage(error));
@@ -96,11 +97,19 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
 }
 
 /// What was given, as inputs: the intervention first, since it ends what was typed before.
-fn inputs(args: &Args, barometer: Pascals) -> Result<Vec<Input<'_>>, Failure> {
+///
+/// # Errors
+/// A reading that cannot be meant.
+pub fn inputs<'a>(
+    text: Option<&'a str>,
+    changed: Option<&'a str>,
+    at: &[String],
+    barometer: Pascals,
+) -> Result<Vec<Input<'a>>, Failure> {
     let mut inputs = Vec::new();
     let words = |words: &str| !words.trim().is_empty();
-    inputs.extend(args.changed.as_deref().filter(|text| words(text)).map(Input::Changed));
-    for typed in &args.at {
+    inputs.extend(changed.filter(|text| words(text)).map(Input::Changed));
+    for typed in at {
         let value = diagnose::reading(typed, barometer).map_err(Failure::bad_input)?;
         inputs.push(Input::Value {
             channel: value.channel,
@@ -109,7 +118,7 @@ fn inputs(args: &Args, barometer: Pascals) -> Result<Vec<Input<'_>>, Failure> {
             origin: Origin::Typed,
         });
     }
-    inputs.extend(args.text.as_deref().filter(|text| words(text)).map(Input::Note));
+    inputs.extend(text.filter(|text| words(text)).map(Input::Note));
     Ok(inputs)
 }
 

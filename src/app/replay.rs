@@ -1,25 +1,36 @@
 //! `settled replay`: the same engine on records.
 
+mod many;
+mod standard_input;
+
 use std::fs;
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
+use serde_json::json;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::findings;
 use crate::app::job::JobFile;
 use crate::app::profile;
+use crate::app::replay::standard_input::StandardInput;
 use crate::app::screen::Screen;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
+use crate::app::shutdown::Shutdown;
 use crate::app::tell::{self, Teller};
 use crate::app::trend::Trends;
 use crate::edge::clock;
 use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{Folder, Manifest};
+use crate::edge::journal::Status;
 use crate::edge::rows::Rows;
 use crate::engine::diagnose::finding::Diagnosis;
+use crate::engine::document;
 use crate::engine::output::Output;
 use crate::engine::session::Session;
 use crate::units::time::Elapsed;
@@ -29,15 +40,22 @@ const DERIVED: [&str; 5] =
     ["readings.csv", "cycles.csv", "sets.csv", "events.csv", "findings.json"];
 /// Time between two pictures on the terminal.
 const PICTURE_EVERY_MS: u64 = 100;
+/// Longest sleep of a replay at a given speed, so that a wish to stop is seen in time.
+const SLEEP_MAX: Duration = Duration::from_millis(100);
 
 /// Runs the same engine on recorded sessions.
 ///
 /// Without --rebuild nothing is written: the findings are printed. Another job can be tried on the
-/// same record with --job (other placements, another refrigerant).
+/// same record with --job (other placements, another refrigerant). Several sessions are replayed at
+/// once on all cores, and told in order. Ctrl-C stops it, says where, and leaves files as they were;
+/// the exit code is then 5.
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "Example:\n  settled replay sessions/2031-06-04T19-05-12Z-harbour-bakery --rebuild\n  \
-    settled replay sessions/* --json"
+    settled replay sessions/* --json\n  \
+    cat sessions/2031-06-04T19-05-12Z-harbour-bakery/received*.csv | settled replay - --job \
+    bakery.toml --json\n  \
+    settled replay sessions/2031-06-04T19-05-12Z-harbour-bakery --speed 60 --serve"
 )]
 pub struct Args {
     /// The sessions' folders, or - for a record on standard input (then --job is needed).
@@ -65,6 +83,9 @@ pub struct Args {
     /// With --json: prints each reading as well.
     #[arg(long)]
     readings: bool,
+    /// Serves the page of it until it is stopped, at the job's address or the one given.
+    #[arg(long, value_name = "ADDRESS:PORT", num_args = 0..=1, require_equals = true)]
+    serve: Option<Option<SocketAddr>>,
 }
 
 /// Replays all sessions that are named.
@@ -75,13 +96,33 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     if args.speed.is_some_and(|speed| !(speed > 0.0 && speed <= 1e6)) {
         return Err(Failure::usage("--speed must be a number above 0, at most 1000000"));
     }
-    for path in &args.sessions {
-        if args.sessions.len() > 1 && !json {
-            writeln!(out, "== {}", path.display()).map_err(Failure::world)?;
-        }
-        replay(path, args, json, out)?;
+    let several = args.sessions.len() > 1;
+    if args.serve.is_some() && several {
+        return Err(Failure::usage("--serve shows one session; name only one"));
     }
-    Ok(Exit::Done)
+    let shutdown = Shutdown::watch().map_err(Failure::world)?;
+    let one = |path: &Path, out: &mut dyn Write| {
+        if several {
+            let name = path.display().to_string();
+            let line = json!({"kind": "session", "session": name});
+            let written = if json { writeln!(out, "{line}") } else { writeln!(out, "== {name}") };
+            written.map_err(Failure::world)?;
+        }
+        replay(path, args, &shutdown, json, out)
+    };
+    let is_stream = |path: &PathBuf| path.as_os_str() == "-";
+    let together = several && args.speed.is_none() && !args.readings;
+    if together && !args.sessions.iter().any(is_stream) {
+        return many::each(&args.sessions, &|| shutdown.asked(), &one, out);
+    }
+    let mut exit = Exit::Done;
+    for path in &args.sessions {
+        exit = one(path, out)?;
+        if shutdown.asked() {
+            break;
+        }
+    }
+    Ok(exit)
 }
 
 /// Makes the derived files of the session in `path` again from its record.
@@ -98,12 +139,13 @@ pub fn rebuild(path: &Path) -> Result<(), Failure> {
         speed: None,
         rebuild: true,
         readings: false,
+        serve: None,
     };
-    replay(path, &args, false, &mut io::sink())
+    replay(path, &args, &Shutdown::never(), false, &mut io::sink()).map(|_| ())
 }
 
 /// `minutes:seconds` or `hours:minutes:seconds`.
-fn moment(text: &str) -> Result<Elapsed, String> {
+pub(super) fn moment(text: &str) -> Result<Elapsed, String> {
     let wrong = || format!("`{text}` is no time; write minutes:seconds, as in 12:30, or 1:02:30");
     let parts: Vec<u64> =
         text.split(':').map(|part| part.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
@@ -136,15 +178,10 @@ impl Recorded {
     /// # Errors
     /// Where it is none, or cannot be read.
     pub fn open(path: &Path, job: Option<&Path>) -> Result<Self, Failure> {
-        let given = job.map(JobFile::read).transpose().map_err(Failure::bad_input)?;
         if path.as_os_str() == "-" {
-            let file = given.ok_or_else(|| {
-                Failure::usage("a record on standard input has no job; give one with --job")
-            })?;
-            let rows = Rows::of_stream(Box::new(io::stdin()), "standard input");
-            let zone = TimeZone::UTC;
-            return Ok(Self { folder: None, file, zone, rows: rows.map_err(Failure::bad_input)? });
+            return Self::of_stream(job, Box::new(io::stdin()));
         }
+        let given = job.map(JobFile::read).transpose()?;
         let (folder, manifest) = Folder::open(path).map_err(Failure::bad_input)?;
         let file = match given {
             Some(file) => file,
@@ -154,19 +191,40 @@ impl Recorded {
         let rows = folder.rows().map_err(Failure::bad_input)?;
         Ok(Self { folder: Some(folder), file, zone, rows })
     }
+
+    /// The record in a stream, which has no job of its own.
+    fn of_stream(job: Option<&Path>, stream: Box<dyn Read + Send>) -> Result<Self, Failure> {
+        let job = job.ok_or_else(|| {
+            Failure::usage("a record on standard input has no job; give one with --job")
+        })?;
+        let file = JobFile::read(job)?;
+        let rows = Rows::of_stream(stream, "standard input").map_err(Failure::bad_input)?;
+        Ok(Self { folder: None, file, zone: TimeZone::UTC, rows })
+    }
 }
 
 /// The job that a session was run with.
 pub(super) fn recorded_job(path: &Path, manifest: &Manifest) -> Result<JobFile, Failure> {
     let text = toml::to_string(&manifest.job).map_err(Failure::bad_input)?;
-    JobFile::parse(&text).map_err(|problems| {
-        let problems = problems.join("; ");
-        Failure::bad_input(format!("{}: job in session.toml: {problems}", path.display()))
+    JobFile::parse(&text).map_err(|errors| {
+        let errors = document::one_line(&errors);
+        Failure::bad_input(format!("{}: job in session.toml: {errors}", path.display()))
     })
 }
 
-fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(), Failure> {
-    let mut recorded = Recorded::open(path, args.job.as_deref())?;
+fn replay(
+    path: &Path,
+    args: &Args,
+    shutdown: &Shutdown,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    let mut recorded = if path.as_os_str() == "-" {
+        let stream = StandardInput::open(shutdown.clone()).map_err(Failure::world)?;
+        Recorded::of_stream(args.job.as_deref(), Box::new(stream))?
+    } else {
+        Recorded::open(path, args.job.as_deref())?
+    };
     let profiles = profile::load(args.profiles.as_deref())?;
     let mut files = match (&recorded.folder, args.rebuild) {
         (Some(folder), true) => Some(new_files(folder, &recorded)?),
@@ -182,17 +240,52 @@ fn replay(path: &Path, args: &Args, json: bool, out: &mut dyn Write) -> Result<(
     if !args.readings {
         teller = teller.without_readings();
     }
+    let page = args.serve.map(|listen| page(&recorded, listen, json, out)).transpose()?;
     let session = Session::new(recorded.file.job.clone(), profiles, None);
     let trends = Trends::default();
-    let mut run = Run { session, teller, screen, trends, last: None };
-    run.rows(&mut recorded.rows, files.as_mut(), args, out)?;
+    let mut run = Run { session, teller, screen, page, trends, last: None };
+    let stopped = run.rows(&mut recorded.rows, files.as_mut(), (args, shutdown), out)?;
     run.session.finish();
     run.say(files.as_mut(), out)?;
     if let Some(screen) = run.screen.take() {
         screen.close().map_err(Failure::world)?;
     }
-    let same = files.map(|files| publish(path, files)).transpose()?;
-    run.finish(path, &recorded, json, same.as_deref(), out).map_err(Failure::world)
+    let same = match (files, stopped) {
+        (Some(files), None) => Some(publish(path, files)?),
+        (Some(files), Some(_)) => {
+            files.discard();
+            None
+        }
+        (None, _) => None,
+    };
+    run.finish(path, &recorded, json, same.as_deref(), out).map_err(Failure::world)?;
+    if let Some(at) = stopped {
+        let written = if json {
+            let session = path.display().to_string();
+            let line = json!({"kind": "stopped", "elapsed_s": at.as_secs(), "session": session});
+            writeln!(out, "{line}")
+        } else {
+            writeln!(out, "STOPPED at {at} of {}; its files are as they were.", path.display())
+        };
+        written.map_err(Failure::world)?;
+        return Ok(Exit::NotRecorded);
+    }
+    let last = run.session.snapshot();
+    let stays = run.page.map(|page| page.stay(Source::Record { ended: true }, last, json, out));
+    stays.transpose().map_err(Failure::world)?;
+    Ok(Exit::Done)
+}
+
+fn page(
+    recorded: &Recorded,
+    listen: Option<SocketAddr>,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Page, Failure> {
+    let source = Source::Record { ended: false };
+    let page = Page::serve(&recorded.file, listen, source, recorded.zone.clone())?;
+    page.announce(json, out).map_err(Failure::world)?;
+    Ok(page)
 }
 
 fn new_files(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
@@ -236,18 +329,20 @@ struct Run {
     session: Session,
     teller: Teller,
     screen: Option<Screen>,
+    page: Option<Page>,
     trends: Trends,
     last: Option<Diagnosis>,
 }
 
 impl Run {
+    /// Hands all rows over; gives where it was stopped, if somebody wished so.
     fn rows(
         &mut self,
         rows: &mut Rows,
         mut files: Option<&mut DerivedFiles>,
-        args: &Args,
+        (args, shutdown): (&Args, &Shutdown),
         out: &mut dyn Write,
-    ) -> Result<(), Failure> {
+    ) -> Result<Option<Elapsed>, Failure> {
         let begin_ms = clock::machine_ms();
         let mut shown_ms = 0;
         let time = |text: Option<&String>| text.map(|text| moment(text)).transpose();
@@ -261,13 +356,22 @@ impl Run {
                 continue;
             }
             if let Some(speed) = args.speed {
-                wait_for(row.at, from, speed, begin_ms);
+                wait_for((row.at, from), speed, begin_ms, shutdown);
+            }
+            if shutdown.asked() {
+                return Ok(Some(row.at));
             }
             if let Some(files) = files.as_deref_mut() {
                 files.label(row.at, row.label);
             }
+            if let Some(page) = &mut self.page {
+                page.row(row.at, row.label);
+            }
             self.session.handle(row.at, row.input);
             self.say(files.as_deref_mut(), out)?;
+            if let Some(page) = &mut self.page {
+                page.show(|| (self.session.snapshot(), Status::default()));
+            }
             if let Some(screen) = &mut self.screen
                 && clock::machine_ms() >= shown_ms + PICTURE_EVERY_MS
             {
@@ -275,7 +379,8 @@ impl Run {
                 screen.show(&self.session.snapshot(), None).map_err(Failure::world)?;
             }
         }
-        Ok(())
+        // A stream ends early where somebody wished so.
+        Ok(shutdown.asked().then(|| self.session.snapshot().at))
     }
 
     fn say(
@@ -287,6 +392,9 @@ impl Run {
         while let Some(output) = self.session.poll() {
             if let Some(files) = files.as_deref_mut() {
                 files.take(&output).map_err(Failure::world)?;
+            }
+            if let Some(page) = &mut self.page {
+                page.take(&self.session, &output);
             }
             self.teller.tell(&self.session, &output, out).map_err(Failure::world)?;
             self.trends.take(&output);
@@ -339,13 +447,21 @@ impl Run {
     }
 }
 
-/// Sleeps until `at` is due at `speed`.
-fn wait_for(at: Elapsed, from: Option<Elapsed>, speed: f64, begin_ms: u64) {
+/// Sleeps until `at` is due at `speed`, or somebody wants to stop.
+fn wait_for(
+    (at, from): (Elapsed, Option<Elapsed>),
+    speed: f64,
+    begin_ms: u64,
+    shutdown: &Shutdown,
+) {
     let since = at - from.unwrap_or(Elapsed::ZERO);
-    let due_ms = begin_ms + (since.as_secs_f64() * 1_000.0 / speed) as u64;
-    let now_ms = clock::machine_ms();
-    if due_ms > now_ms {
-        thread::sleep(Duration::from_millis(due_ms - now_ms));
+    let due_ms = begin_ms.saturating_add((since.as_secs_f64() * 1_000.0 / speed) as u64);
+    while !shutdown.asked() {
+        let left = Duration::from_millis(due_ms.saturating_sub(clock::machine_ms()));
+        if left.is_zero() {
+            return;
+        }
+        thread::sleep(left.min(SLEEP_MAX));
     }
 }
 

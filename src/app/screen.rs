@@ -4,7 +4,6 @@
 //! ordinary signal, and it works over ssh. Nothing is told by colour alone; `NO_COLOR` is obeyed.
 
 use std::io::{self, IsTerminal, Stdout};
-use std::time::Duration;
 
 use ratatui::backend::CrosstermBackend;
 use ratatui::layout::{Constraint, Layout};
@@ -13,9 +12,11 @@ use ratatui::text::Line;
 use ratatui::widgets::{Paragraph, Row, Table, Wrap};
 use ratatui::{Frame, Terminal, TerminalOptions, Viewport};
 
+use crate::app::view::View;
 use crate::app::wording;
+use crate::edge::journal::NotRecording;
 use crate::engine::columns::Units;
-use crate::engine::snapshot::{ChannelStatus, Snapshot};
+use crate::engine::snapshot::Snapshot;
 
 /// Lines of the picture: fits a terminal of 24 lines with room for a prompt.
 const HEIGHT: u16 = 22;
@@ -48,13 +49,15 @@ impl Screen {
         Ok(Some(Self { terminal, units, colour }))
     }
 
-    /// Shows the session as it is; `notice` stands on top, where there is one.
+    /// Shows the session as it is; `lost` says since when and why, where nothing is
+    /// recorded.
     ///
     /// # Errors
     /// The terminal does not take it.
-    pub fn show(&mut self, snapshot: &Snapshot, notice: Option<&str>) -> io::Result<()> {
-        let (units, colour) = (self.units, self.colour);
-        self.terminal.draw(|frame| draw(frame, snapshot, notice, (units, colour)))?;
+    pub fn show(&mut self, snapshot: &Snapshot, lost: Option<&NotRecording>) -> io::Result<()> {
+        let view = View::of(snapshot, lost, self.units);
+        let colour = self.colour;
+        self.terminal.draw(|frame| draw(frame, &view, colour))?;
         Ok(())
     }
 
@@ -71,52 +74,41 @@ impl Screen {
     }
 }
 
-fn draw(
-    frame: &mut Frame<'_>,
-    snapshot: &Snapshot,
-    notice: Option<&str>,
-    (units, colour): (Units, bool),
-) {
-    let rows = snapshot.channels.len() as u16 + 1;
+fn draw(frame: &mut Frame<'_>, view: &View, colour: bool) {
+    let rows = view.rows.len() as u16 + 1;
     let [top, table, whole, below] = Layout::vertical([
-        Constraint::Length(if notice.is_some() { 4 } else { 3 }),
+        Constraint::Length(if view.notice.is_some() { 4 } else { 3 }),
         Constraint::Length(rows),
         Constraint::Length(1),
         Constraint::Min(0),
     ])
     .areas(frame.area());
-    frame.render_widget(
-        Paragraph::new(heading(snapshot, notice, units)).wrap(Wrap { trim: true }),
-        top,
-    );
-    frame.render_widget(channel_table(snapshot, units, colour), table);
-    frame.render_widget(Line::from(whole_line(snapshot)), whole);
-    frame.render_widget(Paragraph::new(lower(snapshot)).wrap(Wrap { trim: true }), below);
+    frame.render_widget(Paragraph::new(heading(view)).wrap(Wrap { trim: true }), top);
+    frame.render_widget(channel_table(view, colour), table);
+    frame.render_widget(Line::from(whole_line(view)), whole);
+    frame.render_widget(Paragraph::new(lower(view)).wrap(Wrap { trim: true }), below);
 }
 
-fn heading(snapshot: &Snapshot, notice: Option<&str>, units: Units) -> Vec<Line<'static>> {
+fn heading(view: &View) -> Vec<Line<'static>> {
     let bold = Style::new().add_modifier(Modifier::BOLD);
     let reversed = bold.add_modifier(Modifier::REVERSED);
     let mut lines: Vec<Line<'static>> = Vec::new();
-    if let Some(notice) = notice {
+    if let Some(notice) = &view.notice {
         lines.push(Line::styled(format!(" {notice} "), reversed));
     }
-    lines.push(Line::styled(wording::sentence(snapshot, units), bold));
+    lines.push(Line::styled(view.sentence.clone(), bold));
     lines
 }
 
-fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'static> {
+fn channel_table(view: &View, colour: bool) -> Table<'static> {
     let bar = if colour { Style::new().fg(BAR_COLOUR) } else { Style::new() };
-    let mut channels: Vec<&ChannelStatus> = snapshot.channels.iter().collect();
-    channels.sort_by(|a, b| a.channel.cmp(&b.channel));
-    let rows = channels.into_iter().map(|status| {
-        let (value, rate) = value_and_rate(status, units);
+    let rows = view.rows.iter().map(|row| {
         Row::new([
-            Line::from(wording::name(&status.channel)),
-            Line::from(value).right_aligned(),
-            Line::from(rate).right_aligned(),
-            Line::styled(share(status).map_or(String::new(), bar_text), bar),
-            Line::from(remark(status)),
+            Line::from(row.name.clone()),
+            Line::from(row.value.clone()).right_aligned(),
+            Line::from(row.rate.clone()).right_aligned(),
+            Line::styled(row.share.map_or(String::new(), bar_text), bar),
+            Line::from(row.remark.clone()),
         ])
     });
     let widths = [
@@ -136,53 +128,23 @@ fn channel_table(snapshot: &Snapshot, units: Units, colour: bool) -> Table<'stat
     Table::new(rows, widths).header(head.style(dim)).column_spacing(1)
 }
 
-fn value_and_rate(status: &ChannelStatus, units: Units) -> (String, String) {
-    let Some(sample) = status.sample else { return ("–".to_owned(), String::new()) };
-    let kind = status.channel.kind;
-    (wording::value(kind, sample.level, units), wording::rate(kind, sample.rate, units))
-}
-
-fn share(status: &ChannelStatus) -> Option<f64> {
-    status.progress.as_ref().map(|progress| progress.share)
-}
-
-/// What stands behind the bar: how long the probe has been silent, or how long it will take.
-fn remark(status: &ChannelStatus) -> String {
-    if let Some(silent) = status.silent {
-        return format!("silent {}", wording::minutes(silent));
-    }
-    match &status.progress {
-        Some(progress) if progress.share >= 1.0 => "holds still".to_owned(),
-        Some(progress) => progress.left.map_or(String::new(), |left| {
-            format!("about {}", wording::minutes(Duration::from_secs_f64(left.likely_s)))
-        }),
-        None => String::new(),
-    }
-}
-
 /// A bar of [`BAR`] cells.
 fn bar_text(share: f64) -> String {
     let full = (share.clamp(0.0, 1.0) * BAR as f64).round() as usize;
     format!("{}{}", "█".repeat(full), "·".repeat(BAR - full))
 }
 
-fn whole_line(snapshot: &Snapshot) -> String {
-    let share = snapshot.progress.share;
-    format!("whole run {} {:>3.0} %   at {}", bar_text(share), share * 100.0, snapshot.at)
+fn whole_line(view: &View) -> String {
+    let run = view.share.map_or(String::new(), |share| {
+        format!("whole run {} {:>3.0} %   ", bar_text(share), share * 100.0)
+    });
+    format!("{run}at {}", view.at)
 }
 
-fn lower(snapshot: &Snapshot) -> Vec<Line<'static>> {
-    let missing = snapshot.probes.iter().filter(|probe| probe.awaited && probe.silent.is_none());
-    let mut lines: Vec<Line<'static>> = missing
-        .map(|probe| {
-            Line::from(format!("not heard yet: {} ({})", probe.places.join(", "), probe.address))
-        })
-        .collect();
-    if let Some(diagnosis) = &snapshot.diagnosis {
-        let likely = diagnosis.suspects.iter().filter(|s| s.probability >= SHOWN_MIN).take(3);
-        lines.extend(likely.map(|suspect| Line::from(wording::suspect(suspect))));
-    }
-    lines
+fn lower(view: &View) -> Vec<Line<'static>> {
+    let Some(diagnosis) = &view.diagnosis else { return Vec::new() };
+    let likely = diagnosis.suspects.iter().filter(|s| s.probability >= SHOWN_MIN).take(3);
+    likely.map(|suspect| Line::from(wording::suspect(suspect))).collect()
 }
 
 #[cfg(test)]

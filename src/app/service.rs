@@ -47,7 +47,12 @@ UMask=0027
     sudo systemctl daemon-reload && sudo systemctl enable --now settled")]
 pub struct Args {
     /// The job file, where the service will find it.
-    job: PathBuf,
+    #[arg(required_unless_present = "template")]
+    job: Option<PathBuf>,
+    /// Prints a template for any job instead: settled@bakery.service watches
+    /// /etc/settled/bakery.toml and keeps its sessions in /var/lib/settled/bakery.
+    #[arg(long, conflicts_with_all = ["job", "user"])]
+    template: bool,
     /// Run as this user, who must exist; without it the system makes one for the service.
     #[arg(long, value_name = "NAME")]
     user: Option<String>,
@@ -58,15 +63,21 @@ pub struct Args {
 /// # Errors
 /// A job that is wrong, or a path that cannot be told to the service.
 pub fn run(args: &Args, _json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
-    let job = std::path::absolute(&args.job).map_err(Failure::world)?;
     let program = std::env::current_exe().map_err(Failure::world)?;
-    let user = args.user.as_deref();
-    if user.is_some_and(|name| !is_user_name(name)) {
-        let error = "--user must be a user's name: letters, digits, - and _, as in settled";
-        return Err(Failure::usage(error));
-    }
-    let text = unit(&file, &program, &job, user).map_err(Failure::bad_input)?;
+    let text = match &args.job {
+        None => template(&program),
+        Some(job) => {
+            let file = JobFile::read(job)?;
+            let job = std::path::absolute(job).map_err(Failure::world)?;
+            let user = args.user.as_deref();
+            if user.is_some_and(|name| !is_user_name(name)) {
+                let error = "--user must be a user's name: letters, digits, - and _, as in settled";
+                return Err(Failure::usage(error));
+            }
+            unit(&file, &program, &job, user)
+        }
+    };
+    let text = text.map_err(Failure::bad_input)?;
     out.write_all(text.as_bytes()).map_err(Failure::world)?;
     Ok(Exit::Done)
 }
@@ -76,14 +87,9 @@ fn is_user_name(name: &str) -> bool {
     !name.is_empty() && !name.starts_with('-') && name.chars().all(plain)
 }
 
+/// The unit of one job.
 fn unit(file: &JobFile, program: &Path, job: &Path, user: Option<&str>) -> Result<String, String> {
-    let (program, job_word) = (word(program)?, word(job)?);
     let site: String = file.site.chars().filter(|c| !c.is_control()).collect();
-    let site = site.replace('%', "%%");
-    let user = match user {
-        Some(name) => format!("User={name}\n"),
-        None => "DynamicUser=yes\n".to_owned(),
-    };
     let folder = &file.log.folder;
     let writable = if folder.is_absolute() && !folder.starts_with(STATE) {
         format!(
@@ -95,43 +101,92 @@ fn unit(file: &JobFile, program: &Path, job: &Path, user: Option<&str>) -> Resul
     };
     let home = ["/home", "/root", "/run/user"];
     let at_home = |path: &Path| home.iter().any(|home| path.starts_with(home));
-    let home = if at_home(job) || at_home(folder) { "read-only" } else { "yes" };
-    let network = if file.web.listen.ip().is_loopback() {
-        "# The page is for this machine only.\nIPAddressDeny=any\nIPAddressAllow=localhost\n"
-    } else {
-        ""
+    let unit = Unit {
+        file: "settled.service",
+        site: site.replace('%', "%%"),
+        command: format!("{} watch --continue {}", word(program)?, word(job)?),
+        state: "settled",
+        user: match user {
+            Some(name) => format!("User={name}\n"),
+            None => "DynamicUser=yes\n".to_owned(),
+        },
+        writable,
+        home: if at_home(job) || at_home(folder) { "read-only" } else { "yes" },
+        local: file.web.listen.ip().is_loopback(),
     };
-    Ok(format!(
-        "# Made by `settled service`; put it into /etc/systemd/system/settled.service.\n\
-         [Unit]\n\
-         Description=Watches the probes at {site}\n\
-         Wants=bluetooth.service\n\
-         After=dbus.service bluetooth.service\n\
-         \n\
-         [Service]\n\
-         Type=notify\n\
-         ExecStart={program} watch --continue {job_word}\n\
-         StateDirectory=settled\n\
-         WorkingDirectory={STATE}\n\
-         # A job or a command line that is wrong is no better the next time.\n\
-         Restart=on-failure\n\
-         RestartSec=2\n\
-         RestartPreventExitStatus=2 3\n\
-         WatchdogSec=30\n\
-         TimeoutStopSec=10\n\
-         \n\
-         {user}\
-         # Who may speak to the Bluetooth service; leave it out where there is no such group.\n\
-         SupplementaryGroups=bluetooth\n\
-         {writable}\
-         ProtectHome={home}\n\
-         RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6\n\
-         {network}\
-         {HARDENING}\
-         \n\
-         [Install]\n\
-         WantedBy=multi-user.target\n"
-    ))
+    Ok(unit.text())
+}
+
+/// The unit of any job in `/etc/settled`, by its name.
+fn template(program: &Path) -> Result<String, String> {
+    let unit = Unit {
+        file: "settled@.service",
+        site: "%i".to_owned(),
+        command: format!("{} watch --continue /etc/settled/%i.toml", word(program)?),
+        state: "settled/%i",
+        user: "DynamicUser=yes\n".to_owned(),
+        writable: String::new(),
+        home: "yes",
+        local: true,
+    };
+    Ok(unit.text())
+}
+
+/// What differs from unit to unit.
+struct Unit {
+    file: &'static str,
+    site: String,
+    command: String,
+    /// The folder that is made for it, under `/var/lib`.
+    state: &'static str,
+    user: String,
+    writable: String,
+    home: &'static str,
+    /// The page is for this machine only.
+    local: bool,
+}
+
+impl Unit {
+    fn text(&self) -> String {
+        let Self { file, site, command, state, user, writable, home, local } = self;
+        let network = if *local {
+            "# The page is for this machine only.\nIPAddressDeny=any\nIPAddressAllow=localhost\n"
+        } else {
+            ""
+        };
+        format!(
+            "# Made by `settled service`; put it into /etc/systemd/system/{file}.\n\
+             # A changed job is taken up by itself: it is checked, and a new session begins.\n\
+             [Unit]\n\
+             Description=Watches the probes at {site}\n\
+             Wants=bluetooth.service\n\
+             After=dbus.service bluetooth.service\n\
+             \n\
+             [Service]\n\
+             Type=notify\n\
+             ExecStart={command}\n\
+             StateDirectory={state}\n\
+             WorkingDirectory=/var/lib/{state}\n\
+             # A job or a command line that is wrong is no better the next time.\n\
+             Restart=on-failure\n\
+             RestartSec=2\n\
+             RestartPreventExitStatus=2 3\n\
+             WatchdogSec=30\n\
+             TimeoutStopSec=10\n\
+             \n\
+             {user}\
+             # Who may speak to the Bluetooth service; leave it out where there is no such group.\n\
+             SupplementaryGroups=bluetooth\n\
+             {writable}\
+             ProtectHome={home}\n\
+             RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6\n\
+             {network}\
+             {HARDENING}\
+             \n\
+             [Install]\n\
+             WantedBy=multi-user.target\n"
+        )
+    }
 }
 
 /// A path as one word of a unit file (systemd.syntax(7), systemd.service(5)).
@@ -168,6 +223,13 @@ mod tests {
             made("site = \"Bench (invented)\"\n[log]\nfolder = \"/data/a b\"\n", Some("crew"));
         assert!(text.contains("User=crew\n") && !text.contains("DynamicUser"));
         assert!(text.contains("ReadWritePaths=\"/data/a b\"\n"), "{text}");
+    }
+
+    #[test]
+    fn a_template_keeps_the_sessions_of_each_job_apart() {
+        let text = template(Path::new("/usr/bin/settled")).unwrap();
+        assert!(text.contains("watch --continue /etc/settled/%i.toml\n"), "{text}");
+        assert!(text.contains("StateDirectory=settled/%i\nWorkingDirectory=/var/lib/settled/%i\n"));
     }
 
     #[test]

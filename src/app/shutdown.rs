@@ -25,6 +25,11 @@ impl Shutdown {
         Ok(Self(asked))
     }
 
+    /// A wish that never comes: what is short, or part of something else, is not stopped by itself.
+    pub fn never() -> Self {
+        Self(Arc::default())
+    }
+
     /// Whether the program was asked to stop.
     pub fn asked(&self) -> bool {
         self.0.load(Ordering::Relaxed)

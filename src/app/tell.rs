@@ -66,10 +66,7 @@ impl Teller {
             Output::Diagnosis(diagnosis) => {
                 writeln!(out, "{:>8}  {}", "", findings::sentence(diagnosis))
             }
-            Output::Event(event) => {
-                let name = event.event.replace('_', " ");
-                line(out, event.at, &format!("{name}: {} {}", event.subject, event.detail))
-            }
+            Output::Event(event) => line(out, event.at, &wording::event(event)),
             _ => Ok(()),
         }
     }

@@ -7,21 +7,22 @@ use serde_json::{Value, json};
 
 use crate::engine::channel::{Channel, Position};
 use crate::engine::columns::{Shown, Units};
-use crate::engine::drift::{Drift, Point, drift};
+use crate::engine::diagnose::finding::{Diagnosis, Finding};
+use crate::engine::drift::{Drift, Point, Runs};
 use crate::engine::json::number;
 use crate::engine::output::Output;
 use crate::units::quantity::QuantityKind;
 
 /// The measures whose trend is worth a line; all are differences of temperature.
-const MEASURES: [&str; 5] =
+pub const MEASURES: [&str; 5] =
     ["evaporator_split", "condenser_split", "superheat", "subcooling", "approach"];
 
 /// Collects each settled set's measures, and lays a trend through them.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Trends {
-    /// Outdoor temperature of the last set (°C).
-    outdoor: Option<f64>,
-    points: BTreeMap<&'static str, Vec<Point>>,
+    /// Of the last set: its run, the middle of its stretch, and outdoor temperature (°C).
+    set: Option<(Option<u32>, f64, Option<f64>)>,
+    measures: BTreeMap<&'static str, Runs>,
 }
 
 impl Trends {
@@ -30,27 +31,33 @@ impl Trends {
         match output {
             Output::SettledSet(set) => {
                 let outdoor = Channel::new(Position::OutdoorAir, QuantityKind::Temperature);
-                self.outdoor = set.value(&outdoor).map(|value| value.quantity.get());
+                let outdoor = set.value(&outdoor).map(|value| value.quantity.get());
+                let middle_s = f64::midpoint(set.from.as_secs(), set.to.as_secs());
+                self.set = Some((set.cycle, middle_s, outdoor));
             }
             Output::Diagnosis(diagnosis) => {
+                let Some((cycle, at_s, outdoor)) = self.set else { return };
                 for measure in MEASURES {
-                    let found = diagnosis.findings.iter();
-                    let finding =
-                        found.into_iter().find(|f| f.measure == measure && f.circuit == 1);
-                    if let Some((finding, value)) = finding.and_then(|f| Some((f, f.value?))) {
-                        let at_s = finding.to.as_secs();
-                        let point = Point { at_s, value, outdoor: self.outdoor };
-                        self.points.entry(measure).or_default().push(point);
+                    if let Some(value) = measured(diagnosis, measure).and_then(|f| f.value) {
+                        let point = Point { at_s, value, outdoor };
+                        self.measures.entry(measure).or_default().push(cycle, point);
                     }
                 }
             }
+            // What was before a change is not pooled with what comes after it.
+            Output::Event(event) if event.event == "changed" => self.measures.clear(),
             _ => {}
         }
     }
 
+    /// A measure's values, one a run, in order; (s, SI, °C).
+    pub fn points(&self, measure: &str) -> Vec<Point> {
+        self.measures.get(measure).map_or(Vec::new(), |runs| runs.points().collect())
+    }
+
     /// The trends that the runs support, in the order of the measures.
-    fn found(&self) -> impl Iterator<Item = (&'static str, Drift)> {
-        MEASURES.into_iter().filter_map(|name| Some((name, drift(self.points.get(name)?)?)))
+    pub fn found(&self) -> impl Iterator<Item = (&'static str, Drift)> {
+        MEASURES.into_iter().filter_map(|name| Some((name, self.measures.get(name)?.drift()?)))
     }
 
     /// Writes a line for each trend; nothing where the runs are too few.
@@ -85,8 +92,13 @@ impl Trends {
     }
 }
 
+/// A measure of the first circuit, as a diagnosis has it.
+pub fn measured<'a>(diagnosis: &'a Diagnosis, measure: &str) -> Option<&'a Finding> {
+    diagnosis.findings.iter().find(|found| found.measure == measure && found.circuit == 1)
+}
+
 /// A trend in words: which way and how much, or that there is none to be seen.
-fn words(drift: &Drift, units: Units) -> String {
+pub fn words(drift: &Drift, units: Units) -> String {
     let shown = Shown::difference(units);
     let unit = if matches!(units, Units::Us) { "°F" } else { "°C" };
     let [low, high] = drift.interval_95.map(|value| value * shown.scale);

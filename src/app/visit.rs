@@ -15,7 +15,7 @@ use tracing::{info, warn};
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
 use crate::app::replay;
-use crate::edge::clock::{self, GoesOn, KeptClock, SessionClock, Utc};
+use crate::edge::clock::{self, Clocks, GoesOn, KeptClock, SessionClock, Utc};
 use crate::edge::derived::{self, DerivedFiles};
 use crate::edge::folder::{self, Cut, Folder, FolderError, Manifest, ProfileUsed};
 use crate::edge::journal::{self, Journal, Notice, Status};
@@ -35,6 +35,18 @@ const DERIVED_QUEUE: usize = 100_000;
 const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
 /// Least engine time between two looks at the derived files' queue: they are flushed then.
 const FLUSH_EVERY: Duration = Duration::from_secs(2);
+/// Rows that may wait for the disk before a patient visit waits for it: about half of the queue, and
+/// more than what makes the journal write.
+const WAITING_MAX: u64 = 25_000;
+/// How often it is looked whether a patient visit must wait (rows).
+const LOOK_ROWS: u64 = 1_000;
+/// Longest wait for a disk that does not serve.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// Longest record (payloads) whose derived files are made again before a visit ends, half a second's
+/// work on a usual machine: whoever stops the program waits for it.
+const REBUILD_MAX: u64 = 400_000;
+
 /// Longest pause after which a visit goes on (common practice, no source): enough to change a
 /// battery or to start the machine again, too short to have been elsewhere meanwhile.
 pub const PAUSE_MAX: Duration = Duration::from_mins(10);
@@ -50,6 +62,8 @@ pub struct Visit {
     flushed: Elapsed,
     /// Notes that were taken, each with the number of its last row; they wait for its sync.
     notes: Vec<(String, u64)>,
+    /// Rows taken since the disk was waited for last; `None` where it never is.
+    patient: Option<u64>,
     /// Nobody else writes this record.
     _claim: Claim,
 }
@@ -107,8 +121,8 @@ impl Visit {
     }
 
     /// Goes on with the session in `path` after the program had ended: what the record holds is
-    /// heard again, a torn row is cut off, and a new part begins with a row that tells of the
-    /// pause. Gives the clock that the visit goes on with.
+    /// heard again, and told to `retold`; a torn row is cut off, and a new part begins with a row
+    /// that tells of the pause. Gives the clock that the visit goes on with.
     ///
     /// `None` where the pause was longer than [`PAUSE_MAX`], nothing was recorded, or somebody
     /// else records it.
@@ -118,14 +132,15 @@ impl Visit {
     pub fn go_on(
         file: &JobFile,
         profiles: Profiles,
-        path: &Path,
+        (path, clocks): (&Path, &Clocks),
         notice: impl FnMut(Notice) + Send + 'static,
+        retold: &mut dyn FnMut(&Session, &Output),
         heard: &mut dyn FnMut(&Session, &Output),
     ) -> Result<Option<(Self, SessionClock)>, Failure> {
         let (folder, mut manifest) = Folder::open(path).map_err(Failure::bad_input)?;
         let Some(last) = last_row(&folder).map_err(Failure::bad_input)? else { return Ok(None) };
-        let now = SessionClock::start(Elapsed::ZERO).stamp().label;
-        let machine = (&*clock::boot_id(), clock::machine_ms());
+        let now = SessionClock::over(clocks.clone(), Elapsed::ZERO).stamp().label;
+        let machine = (&*clocks.boot_id(), clocks.machine_ms());
         let GoesOn { at, pause } = clock::goes_on(&manifest.clock, last, machine, now);
         if pause.is_some_and(|pause| pause > PAUSE_MAX) {
             return Ok(None);
@@ -133,7 +148,7 @@ impl Visit {
         let Some(claim) = spool::claim(path).map_err(Failure::world)? else { return Ok(None) };
         let cut = folder.repair().map_err(Failure::world)?;
         let zone = TimeZone::get(&manifest.zone).unwrap_or(TimeZone::UTC);
-        let mut clock = SessionClock::start(at);
+        let mut clock = SessionClock::over(clocks.clone(), at);
         manifest.clock = clock.kept();
         manifest.profiles = profiles_used(&profiles);
         folder.write_manifest(&manifest).map_err(Failure::world)?;
@@ -141,7 +156,7 @@ impl Visit {
         let settings = derived::Settings { units: file.units, zone };
         let mut files = DerivedFiles::create(path, settings).map_err(Failure::world)?;
         let mut session = Session::new(file.job.clone(), profiles, None);
-        hear_again(&folder, &mut session, &mut files).map_err(Failure::world)?;
+        hear_again(&folder, &mut session, &mut files, retold).map_err(Failure::world)?;
         files.publish().map_err(Failure::world)?;
         info!(folder = %path.display(), "session goes on");
         let mut visit = Self::over(file, folder, claim, (session, files), notice)?;
@@ -172,8 +187,43 @@ impl Visit {
         let store = FolderStore::new(folder.path());
         let journal = Journal::begin(store.clone(), settings, notice).map_err(Failure::world)?;
         let derived = Derived::begin(files);
-        let (site, flushed, notes) = (file.site.clone(), Elapsed::ZERO, Vec::new());
-        Ok(Self { session, site, folder, store, journal, derived, flushed, notes, _claim: claim })
+        Ok(Self {
+            session,
+            site: file.site.clone(),
+            folder,
+            store,
+            journal,
+            derived,
+            flushed: Elapsed::ZERO,
+            notes: Vec::new(),
+            patient: None,
+            _claim: claim,
+        })
+    }
+
+    /// The same visit, which waits for the disk: for inputs that come as fast as they are taken,
+    /// as a simulation's do. The radio never waits.
+    #[must_use]
+    pub fn patient(mut self) -> Self {
+        self.patient = Some(0);
+        self.derived.patient = true;
+        self
+    }
+
+    /// Waits until little waits for the disk; in vain where it does not serve.
+    fn wait_for_disk(&mut self) {
+        let Some(rows) = &mut self.patient else { return };
+        *rows += 1;
+        if *rows < LOOK_ROWS {
+            return;
+        }
+        *rows = 0;
+        let begin_ms = clock::machine_ms();
+        while self.journal.status().waiting > WAITING_MAX
+            && u128::from(clock::machine_ms() - begin_ms) < PATIENCE.as_millis()
+        {
+            thread::sleep(Duration::from_millis(2));
+        }
     }
 
     /// The session's folder.
@@ -189,6 +239,7 @@ impl Visit {
         input: Input<'_>,
         heard: &mut dyn FnMut(&Session, &Output),
     ) {
+        self.wait_for_disk();
         let is_row = input != Input::Tick;
         if is_row && let Some(resumed) = self.journal.resume(at, label) {
             self.hand_over(at, Some(label), resumed, heard);
@@ -267,7 +318,10 @@ impl Visit {
         remove_notes(self.folder.path(), &mut self.notes, status.acknowledged);
         let recorded = status.lost == 0 && status.waiting == 0 && status.not_recording.is_none();
         let mut derived = self.derived.finish();
-        if !recorded || !derived {
+        if (!recorded || !derived) && self.session.counts().payloads > REBUILD_MAX {
+            warn!("the files beside the record are not whole; make them again by replay --rebuild");
+            derived = false;
+        } else if !recorded || !derived {
             // What was said while nothing was recorded cannot be said again; files follow the
             // record.
             derived = match replay::rebuild(self.folder.path()) {
@@ -349,12 +403,14 @@ fn hear_again(
     folder: &Folder,
     session: &mut Session,
     files: &mut DerivedFiles,
+    retold: &mut dyn FnMut(&Session, &Output),
 ) -> Result<(), FolderError> {
     let mut rows = folder.rows()?;
     while let Some(row) = rows.next_row()? {
         files.label(row.at, row.label);
         session.handle(row.at, row.input);
         while let Some(output) = session.poll() {
+            retold(session, &output);
             files.take(&output)?;
         }
     }
@@ -384,6 +440,8 @@ enum Work {
 struct Derived {
     /// `None` once they were given up.
     queue: Option<SyncSender<Work>>,
+    /// Whoever sends waits while the queue is full.
+    patient: bool,
     thread: Option<JoinHandle<Result<(), FolderError>>>,
 }
 
@@ -392,11 +450,17 @@ impl Derived {
         let (queue, work) = sync_channel(DERIVED_QUEUE);
         let thread = thread::Builder::new().name("derived".to_owned());
         let thread = thread.spawn(move || write(files, &work)).ok();
-        Self { queue: thread.is_some().then_some(queue), thread }
+        Self { queue: thread.is_some().then_some(queue), patient: false, thread }
     }
 
     fn send(&mut self, work: Work) {
         let Some(queue) = &self.queue else { return };
+        if self.patient {
+            if queue.send(work).is_err() {
+                self.queue = None;
+            }
+            return;
+        }
         match queue.try_send(work) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => {

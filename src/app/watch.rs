@@ -1,10 +1,14 @@
 //! `settled watch`: the daemon. Receives, smooths, settles, logs and diagnoses until it is stopped.
 
+mod job_on_disk;
+pub mod world;
+
+use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel, sync_channel};
+use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
@@ -16,11 +20,14 @@ use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
 use crate::app::screen::Screen;
-use crate::app::shutdown::Shutdown;
+use crate::app::serve::Page;
+use crate::app::serve::history::Source;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
-use crate::edge::bluetooth::{self, RadioMessage, RadioSettings};
-use crate::edge::clock::{SessionClock, Stamp, WallChange};
+use crate::app::watch::job_on_disk::{JobNews, JobOnDisk};
+use crate::app::watch::world::{Machine, Next, World};
+use crate::edge::bluetooth::{RadioMessage, RadioSettings};
+use crate::edge::clock::{Clocks, SessionClock, Stamp, Utc, WallChange};
 use crate::edge::folder::Folder;
 use crate::edge::journal::Notice;
 use crate::edge::service_manager::ServiceManager;
@@ -34,8 +41,6 @@ use crate::engine::reading::{Payload, Via};
 use crate::engine::session::Session;
 use crate::units::time::Elapsed;
 
-/// Messages that may wait for this loop; beyond it the radio drops and counts, and says so.
-const QUEUE_MAX: usize = 16_384;
 /// Time between two pictures on the terminal.
 const PICTURE_EVERY: Duration = Duration::from_millis(250);
 /// Time between two looks for notes.
@@ -46,7 +51,9 @@ const SLEEP_MAX: Duration = Duration::from_millis(500);
 /// Receives, smooths, settles, logs and diagnoses until it is stopped.
 ///
 /// Ctrl-C or SIGTERM ends the session with everything on the disk. It keeps what the job's probes
-/// send, and what any other probe sends that a profile fits.
+/// send, and what any other probe sends that a profile fits. When the job file is changed
+/// meanwhile it is checked, and a new session begins with it; a wrong one is refused, and the
+/// watch goes on as it was.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "Example:\n  settled watch bakery.toml")]
 pub struct Args {
@@ -72,33 +79,76 @@ pub struct Args {
 /// # Errors
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let file = JobFile::read(&args.job).map_err(Failure::bad_input)?;
+    // A job that is wrong is told before anything is begun.
+    let file = JobFile::read(&args.job)?;
+    watch(args, file, &mut Machine::new()?, json, out)
+}
+
+/// Watches `file` in a world, session after session: one ends where somebody stops it, or where
+/// the job is changed, and then the next begins.
+///
+/// # Errors
+/// As [`run`].
+pub fn watch(
+    args: &Args,
+    file: JobFile,
+    world: &mut dyn World,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    let (mut file, mut go_on, mut worst) = (file, args.go_on, Exit::Done);
+    let end_ms = args.seconds.map(|s| world.clocks().machine_ms() + u64::from(s) * 1_000);
+    loop {
+        let wish = Wish { args, go_on, end_ms };
+        let (exit, changed) = session(&wish, &file, world, json, out)?;
+        if exit != Exit::Done {
+            worst = exit;
+        }
+        let Some(next) = changed else { return Ok(worst) };
+        (file, go_on) = (*next, false);
+    }
+}
+
+/// What is wished of one session.
+struct Wish<'a> {
+    args: &'a Args,
+    go_on: bool,
+    /// Machine time at which it ends at the latest (ms).
+    end_ms: Option<u64>,
+}
+
+/// One session; with the job of the next, where that is why it ended.
+fn session(
+    wish: &Wish<'_>,
+    file: &JobFile,
+    world: &mut dyn World,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<(Exit, Option<Box<JobFile>>), Failure> {
+    let args = wish.args;
     let profiles = profile::load(args.profiles.as_deref())?;
     let keys = Keys::read(&file.keys, args.job.parent().unwrap_or(Path::new("")))?;
     let (notices, disk) = channel();
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
-    let mut teller = Teller::new(file.units, json, true);
-    let (mut last, mut failed) = (None, None);
-    let hear = &mut |session: &Session, output: &Output| {
-        hear((session, output), &mut teller, (&mut last, &mut failed), out);
-    };
-    let (visit, clock) = begin(args, &file, &profiles, notice, hear)?;
-    let shutdown = Shutdown::watch().map_err(Failure::world)?;
-    bluetooth::hook_panics();
-    let (sender, inbox) = sync_channel(QUEUE_MAX);
-    let radio =
-        bluetooth::start(radio_settings(&file, &profiles), sender).map_err(Failure::world)?;
+    let page = page(file);
+    let mut ears =
+        Ears { teller: Teller::new(file.units, json, true), page, last: None, failed: None };
+    let (visit, clock) = begin(wish, file, &profiles, (notice, &world.clocks()), (&mut ears, out))?;
+    world.hear(radio_settings(file, &profiles))?;
     if !json {
         let folder = visit.folder().display();
         writeln!(out, "Recording to {folder}; Ctrl-C ends it.").map_err(Failure::world)?;
         out.flush().map_err(Failure::world)?;
     }
+    if let Some(page) = &ears.page {
+        page.announce(json, out).map_err(Failure::world)?;
+    }
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let named_by_clock = !is_unnamed(visit.folder());
-    let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
+    ears.teller = Teller::new(file.units, json, screen.is_none());
     let mut watch = Watch {
-        teller: Teller::new(file.units, json, screen.is_none()),
+        ears,
         screen,
         clock,
         profiles,
@@ -111,43 +161,66 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         looked: Elapsed::ZERO,
         manager: ServiceManager::from_env(),
         named_by_clock,
-        last,
-        failed,
+        job: JobOnDisk::new(&args.job, file),
     };
     watch.manager.ready();
-    let outcome =
-        watch.until(&|now| shutdown.asked() || end.is_some_and(|e| now >= e), &inbox, &disk, out);
-    watch.manager.stopping();
-    radio.stop();
-    let (ended, last, failed) = watch.end(out)?;
-    outcome?;
+    let outcome = watch.until(wish.end_ms, world, &disk, out);
+    let changed = matches!(outcome, Ok(Some(_)));
+    if !changed {
+        watch.manager.stopping();
+    }
+    world.silence();
+    let why = if changed { "the job was changed" } else { "the watch was ended" };
+    let (ended, last, failed) = watch.end(why, out)?;
+    let next = outcome?;
     if let Some(error) = failed {
         return Err(Failure::world(error));
     }
-    tell::finish(&ended, last.as_ref(), file.units, json, out)
+    Ok((tell::finish(&ended, last.as_ref(), file.units, json, out)?, next))
 }
 
 /// The visit and its clock: a session that goes on where that is wished for and possible, else a
 /// new one.
 fn begin(
-    args: &Args,
+    wish: &Wish<'_>,
     file: &JobFile,
     profiles: &Profiles,
-    notice: impl FnMut(Notice) + Clone + Send + 'static,
-    heard: &mut dyn FnMut(&Session, &Output),
+    (notice, clocks): (impl FnMut(Notice) + Clone + Send + 'static, &Clocks),
+    (ears, out): (&mut Ears, &mut dyn Write),
 ) -> Result<(Visit, SessionClock), Failure> {
-    if let (true, Some(path)) = (args.go_on, last_session(file)?) {
-        let gone_on = Visit::go_on(file, profiles.clone(), &path, notice.clone(), heard)?;
-        if let Some(visit) = gone_on {
-            return Ok(visit);
+    if let (true, Some(path)) = (wish.go_on, last_session(file)?) {
+        let place = (&*path, clocks);
+        let page = RefCell::new(&mut *ears);
+        let retold =
+            &mut |session: &Session, output: &Output| page.borrow_mut().retell(session, output);
+        let heard =
+            &mut |session: &Session, output: &Output| page.borrow_mut().hear(session, output, out);
+        let gone_on = Visit::go_on(file, profiles.clone(), place, notice.clone(), retold, heard)?;
+        if let Some((visit, mut clock)) = gone_on {
+            let stamp = clock.stamp();
+            page.into_inner().know(&visit, stamp.label.and_then(|label| began(label, stamp.at)));
+            return Ok((visit, clock));
         }
         warn!("{} cannot go on: it broke off too long ago, or is in use", path.display());
     }
-    let mut clock = SessionClock::start(Elapsed::ZERO);
+    let mut clock = SessionClock::over(clocks.clone(), Elapsed::ZERO);
     let began = clock.stamp().label;
     let kept = clock.kept();
     let begin = Begin { sessions: &file.log.folder, began, clock: kept, zone: zone(file) };
-    Ok((Visit::begin(file, profiles.clone(), begin, notice)?, clock))
+    let visit = Visit::begin(file, profiles.clone(), begin, notice)?;
+    ears.know(&visit, began);
+    Ok((visit, clock))
+}
+
+/// The page, where its address is free; recording matters more, and goes on without it.
+fn page(file: &JobFile) -> Option<Page> {
+    let served = Page::serve(file, None, Source::Live, zone(file));
+    served.inspect_err(|failure| warn!("{}", failure.line())).ok()
+}
+
+/// When a session began, at whose moment `at` the clock said `label`.
+fn began(label: Utc, at: Elapsed) -> Option<Utc> {
+    label.plus_ms(-(at.as_ms() as i64))
 }
 
 /// The session of the same job that was recorded last.
@@ -196,49 +269,100 @@ struct Watch {
     names: HashMap<String, String>,
     /// What has been complained of, so that it is said once.
     complained: HashSet<String>,
-    teller: Teller,
+    ears: Ears,
     screen: Option<Screen>,
     shown: Elapsed,
     /// When it was last looked for notes.
     looked: Elapsed,
     manager: ServiceManager,
     named_by_clock: bool,
+    job: JobOnDisk,
+}
+
+/// All that is told what the session says, and the last thing that it said of the unit.
+struct Ears {
+    teller: Teller,
+    page: Option<Page>,
     last: Option<Diagnosis>,
+    /// Why the text could not be printed.
     failed: Option<io::Error>,
 }
 
+impl Ears {
+    fn hear(&mut self, session: &Session, output: &Output, out: &mut dyn Write) {
+        if let Output::Diagnosis(diagnosis) = output {
+            self.last = Some(diagnosis.clone());
+        }
+        if let Some(page) = &mut self.page {
+            page.take(session, output);
+        }
+        let told = self.teller.tell(session, output, out).and_then(|()| out.flush());
+        if let Err(error) = told {
+            self.failed.get_or_insert(error);
+        }
+    }
+
+    /// What was said before the program was started again.
+    fn retell(&mut self, session: &Session, output: &Output) {
+        if let Some(page) = &mut self.page {
+            page.retell(session, output);
+        }
+    }
+
+    /// The page learns where the visit is recorded, and when it began by the clock.
+    fn know(&mut self, visit: &Visit, began: Option<Utc>) {
+        if let Some(page) = &mut self.page {
+            page.takes_notes_in(visit.folder().to_owned());
+            page.row(Elapsed::ZERO, began);
+        }
+    }
+}
+
 impl Watch {
-    /// Waits for one event, hands it over, carries out what is asked; until `stop` says so.
+    /// Waits for one event, hands it over, carries out what is asked; until somebody stops it, or
+    /// the job is another, which is then given.
     fn until(
         &mut self,
-        stop: &dyn Fn(Elapsed) -> bool,
-        inbox: &Receiver<RadioMessage>,
+        end_ms: Option<u64>,
+        world: &mut dyn World,
         disk: &Receiver<Notice>,
         out: &mut dyn Write,
-    ) -> Result<(), Failure> {
-        while !stop(self.clock.elapsed()) && self.failed.is_none() {
-            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX);
-            let message = match inbox.recv_timeout(sleep) {
-                Ok(message) => Some(message),
-                Err(RecvTimeoutError::Timeout) => None,
-                Err(RecvTimeoutError::Disconnected) => {
-                    return Err(Failure::world("the radio's thread has ended; start again"));
-                }
-            };
+    ) -> Result<Option<Box<JobFile>>, Failure> {
+        let over = |world: &dyn World| end_ms.is_some_and(|e| world.clocks().machine_ms() >= e);
+        while !over(world) && self.ears.failed.is_none() {
+            let due = self.ears.page.as_ref().map_or(SLEEP_MAX, Page::due_in);
+            let sleep = (self.visit.deadline() - self.clock.elapsed()).min(SLEEP_MAX).min(due);
+            let next = world.next(sleep)?;
             let stamp = self.clock.stamp();
             self.look_at_clock(&stamp, out)?;
             while let Ok(notice) = disk.try_recv() {
                 self.take_notice(&stamp, &notice, out);
             }
-            match message {
-                Some(message) => self.take_message(&stamp, message, out),
-                None => self.take(&stamp, Input::Tick, out),
+            match next {
+                Next::Message(message) => self.take_message(&stamp, message, out),
+                Next::Nothing => self.take(&stamp, Input::Tick, out),
+                Next::Stop => break,
             }
             self.take_notes(&stamp, out);
+            if let Some(job) = self.look_at_job(&stamp, out) {
+                return Ok(Some(job));
+            }
             self.manager.alive(stamp.at);
             self.show()?;
         }
-        Ok(())
+        Ok(None)
+    }
+
+    /// The job that is to be watched from now on, where its file has changed and is in order.
+    fn look_at_job(&mut self, stamp: &Stamp, out: &mut dyn Write) -> Option<Box<JobFile>> {
+        match self.job.look(stamp.at)? {
+            JobNews::Changed(job) => Some(job),
+            JobNews::Refused(why) => {
+                warn!("the changed job is refused, and the watch goes on as it was: {why}");
+                self.event(stamp, ("job-refused", "job", &why), out);
+                None
+            }
+        }
     }
 
     /// The clock was set, or has become known to be right: the folder gets its name then.
@@ -252,8 +376,9 @@ impl Watch {
             Some(WallChange::Trusted) => {
                 if let (false, Some(label)) = (self.named_by_clock, stamp.label) {
                     self.named_by_clock = true;
-                    let began = label.plus_ms(-(stamp.at.as_ms() as i64));
+                    let began = began(label, stamp.at);
                     self.visit.name_by_clock(began)?;
+                    self.ears.know(&self.visit, began);
                     self.event(stamp, ("clock-trusted", "", "the clock is known to be right"), out);
                 }
             }
@@ -351,9 +476,12 @@ impl Watch {
     }
 
     fn take(&mut self, stamp: &Stamp, input: Input<'_>, out: &mut dyn Write) {
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.row(stamp.at, stamp.label);
+        }
         visit.take(stamp.at, stamp.label, input, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
@@ -363,13 +491,17 @@ impl Watch {
             return;
         }
         self.looked = stamp.at;
-        let Self { visit, teller, last, failed, .. } = self;
+        let Self { visit, ears, .. } = self;
         visit.take_notes(stamp.at, stamp.label, &mut |session, output| {
-            hear((session, output), teller, (last, failed), out);
+            ears.hear(session, output, out);
         });
     }
 
     fn show(&mut self) -> Result<(), Failure> {
+        let Self { visit, ears, .. } = self;
+        if let Some(page) = &mut ears.page {
+            page.show(|| (visit.snapshot(), visit.recording()));
+        }
         let now = self.clock.elapsed();
         let Some(screen) = &mut self.screen else { return Ok(()) };
         if now - self.shown < PICTURE_EVERY {
@@ -377,23 +509,21 @@ impl Watch {
         }
         self.shown = now;
         let lost = self.visit.recording().not_recording;
-        let notice = lost.map(|lost| format!("NOT RECORDING {lost}"));
-        screen.show(&self.visit.snapshot(), notice.as_deref()).map_err(Failure::world)
+        screen.show(&self.visit.snapshot(), lost.as_ref()).map_err(Failure::world)
     }
 
     fn end(
         mut self,
+        why: &str,
         out: &mut dyn Write,
     ) -> Result<(Ended, Option<Diagnosis>, Option<io::Error>), Failure> {
         // A row, so that a replay goes on to the same moment.
         let stamp = self.clock.stamp();
-        self.event(&stamp, ("ended", "", "the watch was ended"), out);
-        let Self { visit, mut teller, mut last, mut failed, screen, .. } = self;
-        let ended = visit.end(&mut |session, output| {
-            hear((session, output), &mut teller, (&mut last, &mut failed), out);
-        });
+        self.event(&stamp, ("ended", "", why), out);
+        let Self { visit, mut ears, screen, .. } = self;
+        let ended = visit.end(&mut |session, output| ears.hear(session, output, out));
         screen.map_or(Ok(()), Screen::close).map_err(Failure::world)?;
-        Ok((ended, last, failed))
+        Ok((ended, ears.last, ears.failed))
     }
 }
 
@@ -403,19 +533,4 @@ fn is_known(known: &[ProbeRef], address: &str, name: Option<&str>) -> bool {
         ProbeRef::Address(wanted) => wanted == address,
         ProbeRef::Name(wanted) => Some(wanted.as_str()) == name,
     })
-}
-
-fn hear(
-    (session, output): (&Session, &Output),
-    teller: &mut Teller,
-    (last, failed): (&mut Option<Diagnosis>, &mut Option<io::Error>),
-    out: &mut dyn Write,
-) {
-    if let Output::Diagnosis(diagnosis) = output {
-        *last = Some(diagnosis.clone());
-    }
-    let told = teller.tell(session, output, out).and_then(|()| out.flush());
-    if let Err(error) = told {
-        failed.get_or_insert(error);
-    }
 }

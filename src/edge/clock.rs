@@ -4,6 +4,7 @@
 //! wall clock only labels rows, and only once it is known to be right: a board without a battery
 //! clock wakes in 1970, or when it was last shut down, and is set later, if ever.
 
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -199,6 +200,66 @@ impl Wall {
     }
 }
 
+/// What the clocks of a machine show at a moment.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Hands {
+    /// The name of the machine's start; empty where the system gives none.
+    pub boot_id: String,
+    /// Since the machine's start, suspend included (ms).
+    pub machine_ms: u64,
+    /// What the wall clock shows, right or wrong.
+    pub wall: Option<Utc>,
+    /// Whether something keeps the wall clock right.
+    pub kept: bool,
+}
+
+/// The clocks that a session is timed by.
+#[derive(Debug, Clone, Default)]
+pub enum Clocks {
+    /// Those of this machine.
+    #[default]
+    Machine,
+    /// Hands that a script moves; a clone shows the same.
+    Script(Arc<Mutex<Hands>>),
+}
+
+impl Clocks {
+    /// Milliseconds since the machine's start, suspend included.
+    pub fn machine_ms(&self) -> u64 {
+        match self {
+            Self::Machine => machine_ms(),
+            Self::Script(hands) => read(hands).machine_ms,
+        }
+    }
+
+    /// The name of this start of the machine; empty where there is none.
+    pub fn boot_id(&self) -> String {
+        match self {
+            Self::Machine => boot_id(),
+            Self::Script(hands) => read(hands).boot_id.clone(),
+        }
+    }
+
+    /// What the wall clock shows, right or wrong; `None` before 1970.
+    pub fn wall(&self) -> Option<Utc> {
+        match self {
+            Self::Machine => wall_now(),
+            Self::Script(hands) => read(hands).wall,
+        }
+    }
+
+    fn wall_is_kept(&self) -> bool {
+        match self {
+            Self::Machine => wall_is_kept(),
+            Self::Script(hands) => read(hands).kept,
+        }
+    }
+}
+
+fn read(hands: &Mutex<Hands>) -> MutexGuard<'_, Hands> {
+    hands.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// What the clock shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Stamp {
@@ -216,6 +277,7 @@ const KEPT_EVERY: Duration = Duration::from_secs(10);
 /// A session's clock.
 #[derive(Debug)]
 pub struct SessionClock {
+    clocks: Clocks,
     /// Machine time at which the session began (ms); may lie before the machine's start.
     zero_ms: i64,
     wall: Wall,
@@ -224,22 +286,29 @@ pub struct SessionClock {
 }
 
 impl SessionClock {
-    /// A clock that shows `at` now: zero for a new session, later for one that goes on.
+    /// A clock of this machine that shows `at` now: zero for a new session, later for one that
+    /// goes on.
     pub fn start(at: Elapsed) -> Self {
-        let zero_ms = machine_ms().cast_signed() - at.as_ms().cast_signed();
-        Self { zero_ms, wall: Wall::default(), kept: false, look_at: Elapsed::ZERO }
+        Self::over(Clocks::Machine, at)
+    }
+
+    /// The same, timed by `clocks`.
+    pub fn over(clocks: Clocks, at: Elapsed) -> Self {
+        let zero_ms = clocks.machine_ms().cast_signed() - at.as_ms().cast_signed();
+        Self { clocks, zero_ms, wall: Wall::default(), kept: false, look_at: Elapsed::ZERO }
     }
 
     /// Engine time now.
     pub fn elapsed(&self) -> Elapsed {
-        Elapsed::from_ms((machine_ms().cast_signed() - self.zero_ms).max(0) as u64)
+        let machine_ms = self.clocks.machine_ms().cast_signed();
+        Elapsed::from_ms((machine_ms - self.zero_ms).max(0) as u64)
     }
 
     /// Engine time and its label now.
     pub fn stamp(&mut self) -> Stamp {
         let (at, wall) = self.both();
         if !self.wall.is_trusted() && at >= self.look_at {
-            self.kept = wall_is_kept();
+            self.kept = self.clocks.wall_is_kept();
             self.look_at = at + KEPT_EVERY;
         }
         let change = wall.and_then(|wall| self.wall.observe(at, wall, self.kept));
@@ -248,21 +317,21 @@ impl SessionClock {
 
     /// What the session's folder must know to go on after a restart.
     pub fn kept(&self) -> KeptClock {
-        KeptClock { boot_id: boot_id(), zero_ms: self.zero_ms }
+        KeptClock { boot_id: self.clocks.boot_id(), zero_ms: self.zero_ms }
     }
 
     /// Both clocks, read so close together that their difference means something.
     fn both(&self) -> (Elapsed, Option<Utc>) {
         let mut at = self.elapsed();
         for _ in 0..3 {
-            let wall = wall_now();
+            let wall = self.clocks.wall();
             let after = self.elapsed();
             if after - at < Duration::from_millis(5) {
                 return (after, wall);
             }
             at = after;
         }
-        (at, wall_now())
+        (at, self.clocks.wall())
     }
 }
 

@@ -11,9 +11,10 @@ use std::path::{Path, PathBuf};
 use csv::{Terminator, Writer, WriterBuilder};
 use jiff::tz::TimeZone;
 
-use crate::edge::clock::{Labels, Utc};
+use crate::edge::clock::Utc;
 use crate::edge::folder::{FolderError, io_error, replace, sync_dir};
 use crate::edge::readings::Readings;
+use crate::edge::times::Times;
 use crate::engine::columns::Units;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::json;
@@ -30,9 +31,6 @@ pub struct Settings {
     /// The zone that tells day from night.
     pub zone: TimeZone,
 }
-
-/// How many changes between engine time and labels are remembered. A steady clock makes one.
-const ANCHORS_MAX: usize = 4096;
 
 /// The derived files of a session while they are written.
 pub struct DerivedFiles {
@@ -84,8 +82,7 @@ impl DerivedFiles {
                 Ok(())
             }
             Output::Moment(moment) => {
-                let label = self.times.at(moment.at);
-                let label = self.times.labels.stack(label);
+                let label = self.times.label(moment.at);
                 self.readings.moment(moment, label.as_str())
             }
             Output::Cycle(cycle) => self.cycle(cycle),
@@ -175,6 +172,18 @@ impl DerivedFiles {
         self.publish()
     }
 
+    /// Gives up files that have not got their names yet; those that stand there stay as they are.
+    pub fn discard(self) {
+        let tables = [&self.cycles.path, &self.sets.path, &self.events.path];
+        let paths = tables.map(PathBuf::as_path);
+        for path in paths.into_iter().chain([&*self.findings.path, self.readings.path()]) {
+            if path.extension().is_some_and(|end| end == "new") {
+                // A file that stays is written over by the next rebuild.
+                drop(fs::remove_file(path));
+            }
+        }
+    }
+
     fn metadata(&self, file: &str, text: &str) -> Result<(), FolderError> {
         let path = self.folder.join(format!("{file}-metadata.json"));
         // Written anew only where it differs, which spares the disk in a long watch.
@@ -202,8 +211,7 @@ impl DerivedFiles {
     }
 
     fn event(&mut self, event: &Event) -> Result<(), FolderError> {
-        let label = self.times.at(event.at);
-        let label = self.times.labels.stack(label);
+        let label = self.times.label(event.at);
         let elapsed = event.at.as_ms().to_string();
         self.events.row(tables::event_row(event, &elapsed, label.as_str()))
     }
@@ -212,39 +220,6 @@ impl DerivedFiles {
 fn moved(path: &mut PathBuf, folder: &Path) {
     if let Some(name) = path.file_name() {
         *path = folder.join(name);
-    }
-}
-
-/// Which wall-clock time belongs to which engine time.
-#[derive(Debug, Default)]
-struct Times {
-    labels: Labels,
-    /// From this engine time on, labels are so much (ms) ahead of it; `None`: there is none.
-    anchors: Vec<(Elapsed, Option<i64>)>,
-}
-
-impl Times {
-    fn row(&mut self, at: Elapsed, label: Option<Utc>) {
-        let ahead = label.map(|utc| utc.as_ms().wrapping_sub(at.as_ms().cast_signed()));
-        if self.anchors.last().map(|(_, last)| *last) == Some(ahead) {
-            return;
-        }
-        // A row that claims to be older than the one before belongs where that one is.
-        let at = self.anchors.last().map_or(at, |(last, _)| at.max(*last));
-        if self.anchors.len() == ANCHORS_MAX {
-            self.anchors.drain(..ANCHORS_MAX / 2);
-        }
-        self.anchors.push((at, ahead));
-    }
-
-    fn at(&self, at: Elapsed) -> Option<Utc> {
-        let after = match self.anchors.last() {
-            // Nearly every question is about now.
-            Some((last, _)) if *last <= at => self.anchors.len(),
-            _ => self.anchors.partition_point(|(from, _)| *from <= at),
-        };
-        let (_, ahead) = self.anchors.get(after.checked_sub(1)?)?;
-        Utc::from_ms((*ahead)?.checked_add(i64::try_from(at.as_ms()).ok()?)?)
     }
 }
 
@@ -334,6 +309,7 @@ mod tests {
     use std::collections::BTreeMap;
 
     use super::*;
+    use crate::edge::clock::Labels;
     use crate::engine::diagnose::finding::{Fault, Suspect};
     use crate::engine::output::{Derived, Moment, NewChannel};
     use crate::engine::reading::{ChannelId, Instrument, State};
@@ -509,21 +485,5 @@ mod tests {
         derived.take(&suspicion(8)).unwrap();
         derived.flush().unwrap();
         assert_eq!(parse()["sets"].as_array().unwrap().len(), 2);
-    }
-
-    #[test]
-    fn a_label_is_that_of_the_last_row_before_plus_what_has_passed() {
-        let mut times = Times::default();
-        let at = Elapsed::from_secs;
-        assert_eq!(times.at(at(5)), None);
-        times.row(at(1), None);
-        times.row(at(10), utc("2031-06-05T00:00:10.000Z"));
-        times.row(at(20), utc("2031-06-05T00:00:20.000Z"));
-        times.row(at(30), utc("2031-06-04T23:00:30.000Z"));
-        assert_eq!(times.at(at(9)), None);
-        assert_eq!(times.at(at(10)), utc("2031-06-05T00:00:10.000Z"));
-        assert_eq!(times.at(at(29)), utc("2031-06-05T00:00:29.000Z"));
-        assert_eq!(times.at(at(31)), utc("2031-06-04T23:00:31.000Z"));
-        assert_eq!(times.anchors.len(), 3, "a steady clock costs nothing");
     }
 }

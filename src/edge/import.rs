@@ -17,6 +17,11 @@ use crate::units::time::Elapsed;
 /// How much of a file is looked at to find its header (bytes).
 const HEAD: usize = 64 * 1024;
 
+/// Longest row that is read (bytes) and most lines that one may span. A quote that is not closed
+/// would else swallow the rest of the file, however long.
+const ROW_MAX: usize = 256 * 1024;
+const ROW_LINES_MAX: u64 = 50;
+
 /// Spacings of which the typical one is taken.
 const SPACINGS: usize = 256;
 
@@ -39,6 +44,12 @@ pub enum ImportError {
     /// The text is not one that can be read.
     #[error("the file is UTF-16; save it as UTF-8 and import that")]
     Utf16,
+    /// A row does not end.
+    #[error(
+        "the row that begins in line {0} does not end within {ROW_LINES_MAX} lines; a quote in it \
+         is not closed: close it, or take it away"
+    )]
+    EndlessRow(u64),
     /// No row gave a value.
     #[error("no row could be imported; {0}")]
     Nothing(String),
@@ -127,18 +138,56 @@ pub fn import(mut source: impl Read, map: &Map, take: &mut Take<'_>) -> Result<T
         .flexible(true)
         .delimiter(header.delimiter)
         .terminator(Terminator::Any(b'\n'))
-        .from_reader(io::Cursor::new(head[bom..].to_vec()).chain(source));
+        .from_reader(Bounded {
+            inner: io::Cursor::new(head[bom..].to_vec()).chain(source),
+            since: 0,
+        });
     let mut rows = Importer::new(map, &header, told);
     let mut record = ByteRecord::new();
     let mut number = 0;
-    while reader.read_byte_record(&mut record).map_err(|error| ImportError::Io(error.into()))? {
+    loop {
+        let before = reader.position().line();
+        reader.get_mut().since = 0;
+        let more =
+            reader.read_byte_record(&mut record).map_err(|error| match error.into_kind() {
+                csv::ErrorKind::Io(error) if error.kind() == io::ErrorKind::FileTooLarge => {
+                    ImportError::EndlessRow(before)
+                }
+                csv::ErrorKind::Io(error) => ImportError::Io(error),
+                other => ImportError::Io(io::Error::other(format!("{other:?}"))),
+            })?;
+        if !more {
+            break;
+        }
         number += 1;
+        let start = record.position().map_or(before, csv::Position::line);
+        if reader.position().line() - start > ROW_LINES_MAX {
+            return Err(ImportError::EndlessRow(start));
+        }
         if number > header.record {
             let line = line(&reader, &record);
             rows.row(&record, line, take)?;
         }
     }
     rows.end()
+}
+
+/// Passes a stream on until one row has taken more of it than any row has.
+struct Bounded<R> {
+    inner: R,
+    /// Bytes since the last row was whole.
+    since: usize,
+}
+
+impl<R: Read> Read for Bounded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.since > ROW_MAX {
+            return Err(io::ErrorKind::FileTooLarge.into());
+        }
+        let count = self.inner.read(buffer)?;
+        self.since += count;
+        Ok(count)
+    }
 }
 
 /// The line of the file in which the record just read ends, from 1; empty lines before it belong to
@@ -497,6 +546,31 @@ mod tests {
         format!(
             "[[channel]]\ncolumn = '{column}'\nchannel = 'supply-air.temperature'\nunit = 'degF'\n"
         )
+    }
+
+    #[test]
+    fn a_quote_that_is_not_closed_is_told_and_fills_no_memory() {
+        struct Endless(u64);
+        impl Read for Endless {
+            fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+                self.0 += buffer.len() as u64;
+                assert!(self.0 < 1 << 20, "it reads on and on");
+                buffer.fill(b'7');
+                Ok(buffer.len())
+            }
+        }
+        let time = "column = 't'\nformat = 'elapsed_s'";
+        let map = Map::parse(&format!("[time]\n{time}\n{}", supply("v"))).unwrap();
+        let log = Cursor::new(b"t,v\n1,50\n2,\"51\n".to_vec()).chain(Endless(0));
+        let error = import(log, &map, &mut |_, _, _| Ok(())).unwrap_err();
+        assert!(matches!(error, ImportError::EndlessRow(3)), "{error}");
+        // In a log of usual length it must not swallow the rest unseen either.
+        let log = format!("t,v\n1,50\n2,\"51\n{}", "3,52\n".repeat(200));
+        let error = read(log.as_bytes(), time, &supply("v")).unwrap_err();
+        assert!(error.to_string().contains("line 3"), "{error}");
+        // A cell of a few lines is none.
+        let log = "t,v,remark\n1,50,\"one\ntwo\"\n2,51,\n";
+        assert_eq!(read(log.as_bytes(), time, &supply("v")).unwrap().1.values, 2);
     }
 
     #[test]

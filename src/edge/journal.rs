@@ -15,7 +15,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
-use crate::edge::clock::{Labels, Utc};
+use crate::edge::clock::{self, Labels, Utc};
 use crate::edge::folder::{header_line, part_name};
 use crate::engine::input::Input;
 use crate::engine::record::write_row;
@@ -127,6 +127,8 @@ pub struct Status {
     pub not_recording: Option<NotRecording>,
     /// Free space (bytes), where that can be told.
     pub free_bytes: Option<u64>,
+    /// How long the last batch took to be written and synced.
+    pub sync: Duration,
 }
 
 /// The journal of a session.
@@ -215,6 +217,7 @@ impl Journal {
             lost: state.lost_rows,
             not_recording: state.lost.as_ref().map(Lost::error),
             free_bytes: state.free_bytes,
+            sync: state.sync,
         }
     }
 
@@ -286,6 +289,7 @@ struct State {
     lost_rows: u64,
     lost: Option<Lost>,
     free_bytes: Option<u64>,
+    sync: Duration,
     closing: bool,
     ended: bool,
 }
@@ -352,8 +356,9 @@ impl Writer {
             }
             let (from, rows) = self.take(&mut batch);
             if rows > 0 {
+                let begin_ms = clock::machine_ms();
                 match self.write(&batch) {
-                    Ok(()) => self.acknowledge(rows),
+                    Ok(()) => self.acknowledge(rows, clock::machine_ms() - begin_ms),
                     Err(error) => self.fail(from, rows, &error),
                 }
                 batch.clear();
@@ -413,8 +418,9 @@ impl Writer {
         Ok(())
     }
 
-    fn acknowledge(&mut self, rows: u64) {
+    fn acknowledge(&mut self, rows: u64, took_ms: u64) {
         let mut state = self.shared.lock();
+        state.sync = Duration::from_millis(took_ms);
         state.acknowledged += rows;
         state.writing_rows = 0;
         let all = state.acknowledged;

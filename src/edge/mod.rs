@@ -12,3 +12,5 @@ pub mod rows;
 pub mod service_manager;
 pub mod spool;
 pub mod store;
+pub mod times;
+pub mod web;

@@ -130,6 +130,11 @@ impl Readings {
         self.file.sync_all().map_err(io_error("sync", &self.path))
     }
 
+    /// Where it is written.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Gives the file another name; writing goes on.
     ///
     /// # Errors

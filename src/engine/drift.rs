@@ -3,12 +3,10 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use crate::engine::channel::{Channel, Position};
-use crate::engine::reading::SettledSet;
-use crate::units::quantity::QuantityKind;
-
 /// Fewest runs that a trend is laid through (4 to 20; default 5).
 const RUNS_MIN: usize = 5;
+/// Most runs that are kept; three months of six runs an hour.
+const RUNS_MAX: usize = 16_384;
 
 /// One run's value of a measure.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -98,26 +96,33 @@ pub fn drift(points: &[Point]) -> Option<Drift> {
     })
 }
 
-/// The drift of a measure over settled sets: the last set of each run, at the middle of its stretch.
-/// `measure` gives its value in a set (SI); sets without one are left out.
-pub fn over_sets(
-    sets: &[SettledSet],
-    measure: impl Fn(&SettledSet) -> Option<f64>,
-) -> Option<Drift> {
-    let outdoor_air = Channel::new(Position::OutdoorAir, QuantityKind::Temperature);
-    let mut points: Vec<(Option<u32>, Point)> = Vec::with_capacity(sets.len());
-    for set in sets {
-        let Some(value) = measure(set) else { continue };
-        let at_s = f64::midpoint(set.from.as_secs(), set.to.as_secs());
-        let outdoor = set.value(&outdoor_air).map(|value| value.quantity.get());
+/// A measure's values, one a run: of a run that settled more than once the last one counts.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Runs(Vec<(Option<u32>, Point)>);
+
+impl Runs {
+    /// Takes the value of a settled set of run `cycle`; sets come in order. Values that belong to
+    /// no run are all kept.
+    pub fn push(&mut self, cycle: Option<u32>, point: Point) {
         // Two sets of one run are not two runs.
-        if set.cycle.is_some() && points.last().is_some_and(|(cycle, _)| *cycle == set.cycle) {
-            points.pop();
+        if cycle.is_some() && self.0.last().is_some_and(|(last, _)| *last == cycle) {
+            self.0.pop();
         }
-        points.push((set.cycle, Point { at_s, value, outdoor }));
+        if self.0.len() == RUNS_MAX {
+            self.0.remove(0);
+        }
+        self.0.push((cycle, point));
     }
-    let points: Vec<Point> = points.into_iter().map(|(_, point)| point).collect();
-    drift(&points)
+
+    /// The values, in order.
+    pub fn points(&self) -> impl Iterator<Item = Point> {
+        self.0.iter().map(|(_, point)| *point)
+    }
+
+    /// The drift through them, as [`drift`] has it.
+    pub fn drift(&self) -> Option<Drift> {
+        drift(&self.points().collect::<Vec<_>>())
+    }
 }
 
 fn centred(mut values: Vec<f64>) -> Vec<f64> {
@@ -186,46 +191,22 @@ mod tests {
     }
 
     #[test]
-    fn over_sets_the_last_of_a_run_counts_and_outdoor_air_is_taken_out() {
-        use crate::engine::reading::SettledValue;
-        use crate::units::quantity::Quantity;
-        use crate::units::time::Elapsed;
-        let set = |cycle: u32, at_s: u64, name: &str, value: f64| {
-            let channel: Channel = name.parse().unwrap();
-            SettledSet {
-                number: 1,
-                cycle: Some(cycle),
-                from: Elapsed::from_secs(at_s - 100),
-                to: Elapsed::from_secs(at_s + 100),
-                run_s: None,
-                values: vec![SettledValue {
-                    quantity: Quantity::new(channel.kind, value).unwrap(),
-                    channel,
-                    spread: 0.0,
-                    uncertainty: 0.0,
-                    probe: None,
-                }],
-            }
-        };
+    fn of_a_run_the_last_value_counts_and_outdoor_air_is_taken_out() {
         // Outdoor air zigzags; the measure follows it by half and rises by 0.3 an hour.
-        let weather = [24.0, 27.0, 23.0, 26.0, 22.0, 25.0];
-        let mut sets = Vec::new();
-        for (n, outdoor) in weather.iter().enumerate() {
-            let at_s = 3_600 * (n as u64 + 1);
+        let mut runs = Runs::default();
+        for (n, outdoor) in [24.0, 27.0, 23.0, 26.0, 22.0, 25.0].into_iter().enumerate() {
+            let at_s = 3_600.0 * (n as f64 + 1.0);
             // An earlier set of the same run, wildly off: it must not count.
-            sets.push(set(n as u32, at_s - 600, "outdoor-air.temperature", 60.0));
-            sets.push(set(n as u32, at_s, "outdoor-air.temperature", *outdoor));
+            let early = Point { at_s: at_s - 600.0, value: 60.0, outdoor: Some(60.0) };
+            runs.push(Some(n as u32), early);
+            let value = 0.5 * outdoor + 0.3 * at_s / 3_600.0;
+            runs.push(Some(n as u32), Point { at_s, value, outdoor: Some(outdoor) });
         }
-        let measure = |set: &SettledSet| {
-            let outdoor = set.values[0].quantity.get();
-            let hour = f64::midpoint(set.from.as_secs(), set.to.as_secs()) / 3_600.0;
-            Some(0.5 * outdoor + 0.3 * hour)
-        };
-        let found = over_sets(&sets, measure).unwrap();
+        let found = runs.drift().unwrap();
         // Exact but for rounding.
         assert!((found.per_hour - 0.3).abs() < 1e-9, "{found:?}");
         assert!((found.per_outdoor_k.unwrap() - 0.5).abs() < 1e-9, "{found:?}");
         assert_eq!(found.runs, 6);
-        assert_eq!(over_sets(&sets, |_| None), None);
+        assert_eq!(Runs::default().drift(), None);
     }
 }

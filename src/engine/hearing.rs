@@ -20,6 +20,12 @@ const MEMBER_AGE_MAX: Duration = Duration::from_mins(1);
 /// for three of its intervals if longer: two devices of one name are both heard.
 const MOVED_AFTER: Duration = Duration::from_secs(10);
 
+/// How many probes are told apart. Tags that change their addresses pass by for as long as a session
+/// lasts, and a damaged record may name any number.
+const PROBES_MAX: usize = 16_384;
+/// Who stands for all strangers beyond that.
+const STRANGERS: ProbeId = ProbeId(PROBES_MAX as u16);
+
 /// A field of a profile, with the number of its repeat.
 pub type FieldKey = (ProfileId, u16, u8);
 
@@ -126,10 +132,15 @@ impl Hearing {
         hearing
     }
 
-    /// The number of the probe at `address`, which is given one where it has none.
+    /// The number of the probe at `address`, which is given one where it has none. Beyond
+    /// [`PROBES_MAX`] all further strangers share the last.
     pub fn probe(&mut self, address: &str) -> ProbeId {
         if let Some(id) = self.by_address.get(address) {
             return *id;
+        }
+        if self.probes.len() > PROBES_MAX {
+            address.clone_into(&mut self.one_mut(STRANGERS).address);
+            return STRANGERS;
         }
         let id = ProbeId(self.probes.len() as u16);
         let wanted = ProbeRef::Address(address.to_owned());
@@ -146,7 +157,10 @@ impl Hearing {
             slots: Vec::new(),
             advertised: Vec::new(),
         });
-        self.by_address.insert(address.to_owned(), id);
+        // The last one's address is whichever was heard last.
+        if id != STRANGERS {
+            self.by_address.insert(address.to_owned(), id);
+        }
         id
     }
 
@@ -162,6 +176,9 @@ impl Hearing {
 
     /// Notes the probe's name; a job may know it by that.
     pub fn set_name(&mut self, probe: ProbeId, name: &str) {
+        if probe == STRANGERS {
+            return;
+        }
         let wanted = ProbeRef::Name(name.to_owned());
         let by_name = self.job_probes.iter().position(|probe| probe.which == wanted);
         let holder =
@@ -380,6 +397,20 @@ mod tests {
             hearing.set_name(probe, "clamp");
         }
         hearing
+    }
+
+    #[test]
+    fn strangers_without_end_share_one_place_and_no_name() {
+        let mut hearing = two_of_a_name();
+        for n in 0..PROBES_MAX + 70_000 {
+            let probe = hearing.probe(&format!("stranger {n}"));
+            assert!(usize::from(probe.0) <= PROBES_MAX);
+        }
+        assert_eq!(hearing.probes.len(), PROBES_MAX + 1);
+        assert_eq!(hearing.by_address.len(), PROBES_MAX);
+        assert_eq!(hearing.probe(OLD), ProbeId(0), "who was there before is still known");
+        hearing.set_name(STRANGERS, "clamp");
+        assert_eq!(hearing.name(STRANGERS), None);
     }
 
     fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Option<String>) {

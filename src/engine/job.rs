@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::engine::channel::Place;
+use crate::engine::columns::Units;
 use crate::engine::presence::SILENCE_MIN;
 use crate::units::quantity::{
     Celsius, CubicMetresPerSecond, Kelvins, Pascals, STANDARD_ATMOSPHERE_PA, Watts,
@@ -28,6 +29,8 @@ pub struct Job {
     pub settle: Settle,
     /// How often a moment is written down (1 s to 1 h; default 1 s).
     pub interval: Duration,
+    /// How people see numbers in texts; nothing is decided by it.
+    pub units: Units,
 }
 
 impl Default for Job {
@@ -42,6 +45,7 @@ impl Default for Job {
             probes: Vec::new(),
             settle: Settle::default(),
             interval: Duration::from_secs(1),
+            units: Units::default(),
         }
     }
 }
@@ -183,7 +187,8 @@ pub struct Settle {
     pub window: Duration,
     /// Largest drift of a temperature (K per minute, 0.005 to 5; default 0.1).
     pub drift_k_per_min_max: f64,
-    /// Largest standard deviation of a temperature over the window (K, 0.01 to 10; default 0.5).
+    /// Largest standard deviation of a temperature about its drift over the window (K, 0.01 to 10;
+    /// default 0.5).
     pub spread_k_max: f64,
     /// Shortest run that can be settled (0 s to 1 h; default 300 s).
     pub run_min: Duration,

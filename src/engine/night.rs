@@ -121,6 +121,15 @@ pub fn summary(cycles: &[Cycle], nights: &[Stretch]) -> Summary {
     summary
 }
 
+/// What the compressor did in one stretch.
+pub fn activity(cycles: &[Cycle], stretch: Stretch) -> Activity {
+    let mut activity = Activity::default();
+    for cycle in cycles {
+        activity.add(cycle, &[stretch]);
+    }
+    activity
+}
+
 /// Whether a run began in one of the nights; `None` where its start was not heard.
 pub fn began_at_night(cycle: &Cycle, nights: &[Stretch]) -> Option<bool> {
     let start = cycle.start?;

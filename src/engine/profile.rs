@@ -10,7 +10,6 @@ pub mod prove;
 mod read;
 mod read_field;
 mod read_source;
-pub mod text;
 pub(crate) mod unit;
 pub mod uuid;
 
@@ -22,8 +21,8 @@ use crate::engine::decode::{Field, FieldValue};
 use crate::engine::reading::{Instrument, Payload, Via};
 use crate::units::quantity::QuantityKind;
 
+pub use crate::engine::document::TextError as ProfileError;
 pub use example::{Example, Expected};
-pub use text::ProfileError;
 
 #[cfg(test)]
 pub(crate) use read::read_unproved;

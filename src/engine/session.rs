@@ -16,6 +16,8 @@ use crate::engine::hearing::{Heard, Hearing, Slot};
 use crate::engine::input::{Input, Origin};
 use crate::engine::job::Job;
 use crate::engine::output::{Event, Moment, NewChannel, Output};
+use crate::engine::place::Doubt;
+use crate::engine::place::live::{Live, LiveDoubt};
 use crate::engine::profile::{ProfileId, Profiles};
 use crate::engine::reading::{
     ChannelId, Instrument, Payload, ProbeId, Reading, SettledSet, SettledValue, State, Via,
@@ -28,6 +30,13 @@ use crate::units::time::Elapsed;
 /// How long a typed value stands beside what the probes say (common practice, no source).
 const TYPED_HOLD: Duration = Duration::from_mins(30);
 
+/// How long after the last input moments are still said (common practice, no source): by then all
+/// probes are long lost. A gap of months in an imported log would else be rows without a value.
+const QUIET_MAX: Duration = Duration::from_hours(6);
+/// How many channels a session can have. A unit has some twenty; a damaged record may claim any
+/// number.
+const CHANNELS_MAX: usize = 256;
+
 /// One visit, from its first input to its last.
 #[derive(Debug)]
 pub struct Session {
@@ -36,7 +45,10 @@ pub struct Session {
     baseline: Option<SettledSet>,
     now: Elapsed,
     grid: Elapsed,
+    /// When the last input came that was no tick.
+    told: Elapsed,
     hearing: Hearing,
+    placing: Live,
     signals: Signals,
     channels: Vec<NewChannel>,
     layout: Layout,
@@ -67,7 +79,9 @@ impl Session {
         Self {
             signals: Signals::new(&job),
             grid: Elapsed::ZERO + job.interval,
+            told: Elapsed::ZERO,
             hearing: Hearing::new(&job),
+            placing: Live::new(job.mode),
             profiles,
             baseline,
             now: Elapsed::ZERO,
@@ -89,6 +103,9 @@ impl Session {
     pub fn handle(&mut self, now: Elapsed, input: Input<'_>) {
         self.run_deadlines(now);
         self.now = self.now.max(now);
+        if input != Input::Tick {
+            self.told = self.now;
+        }
         match input {
             Input::Payload(payload) => self.take_payload(&payload),
             Input::Heard { probe, rssi_dbm } => self.take_unchanged(probe, rssi_dbm),
@@ -106,6 +123,7 @@ impl Session {
             }
             Input::RecordingResumed { lost_from, lost_rows } => {
                 self.signals.lost_stretch(lost_from, self.now);
+                self.placing.again();
                 let detail = format!("{lost_rows} inputs since {lost_from} were not recorded");
                 self.event("recording_resumed", "", &detail);
             }
@@ -176,10 +194,17 @@ impl Session {
 
     /// Runs all deadlines before `until`, each at its own time.
     fn run_deadlines(&mut self, until: Elapsed) {
-        while self.grid < until {
+        let quiet = self.told + QUIET_MAX;
+        while self.grid < until && self.grid <= quiet {
             self.now = self.now.max(self.grid);
             self.moment(self.grid);
             self.grid = self.grid + self.job.interval;
+        }
+        if self.grid < until {
+            let step_ms = (self.job.interval.as_millis() as u64).max(1);
+            let steps = (until.as_ms() - self.grid.as_ms()).div_ceil(step_ms);
+            self.grid =
+                Elapsed::from_ms(self.grid.as_ms().saturating_add(steps.saturating_mul(step_ms)));
         }
     }
 
@@ -201,6 +226,9 @@ impl Session {
         for typed in self.typed.iter_mut().filter(|typed| !typed.shown) {
             levels[usize::from(typed.channel.0)] = Some(typed.quantity.get());
             typed.shown = true;
+        }
+        for LiveDoubt { channel, doubt } in self.placing.look(at) {
+            self.doubt_place(at, channel, &doubt);
         }
         let derived = self.layout.derive(&levels);
         let state = self.signals.state();
@@ -280,7 +308,19 @@ impl Session {
         let reading = Reading { at: self.now, channel, quantity };
         self.counts.readings += 1;
         self.signals.take(&reading);
+        self.placing.take(channel, self.now, value);
         self.outputs.push_back(Output::Reading(reading));
+    }
+
+    /// The readings speak for another place than the job's; nothing is changed by it.
+    fn doubt_place(&mut self, at: Elapsed, channel: ChannelId, doubt: &Doubt) {
+        let known = &self.channels[usize::from(channel.0)];
+        let address = known.probe.map_or(String::new(), |p| self.hearing.address(p).to_owned());
+        let detail = format!(
+            "the job says {}; its start looks like {} (odds {:.0} to 1); see where it is clamped",
+            doubt.job, doubt.seems, doubt.odds
+        );
+        self.outputs.push_back(event(at, "placement_doubt", &address, &detail));
     }
 
     /// Finds out, once, where a field of a probe belongs.
@@ -349,6 +389,9 @@ impl Session {
         instrument: Instrument,
     ) -> ChannelId {
         let id = self.signals.add_channel(&channel, instrument, probe);
+        if probe.is_some() {
+            self.placing.add(id, &channel);
+        }
         let known = NewChannel { id, channel, probe, field, instrument };
         self.instruments.push((known.channel.clone(), instrument));
         self.channels.push(known.clone());
@@ -403,6 +446,10 @@ impl Session {
     ) {
         self.counts.payloads += 1;
         let known = self.channels.iter().find(|known| known.channel == *channel).map(|k| k.id);
+        if known.is_none() && self.channels.len() >= CHANNELS_MAX {
+            self.refuse("", "there are more channels than any unit has");
+            return;
+        }
         let id = known.unwrap_or_else(|| {
             let half_width = uncertainty.unwrap_or(0.0) * 3.0_f64.sqrt();
             let instrument =
@@ -424,6 +471,7 @@ impl Session {
 
     fn take_change(&mut self, text: &str) {
         self.signals.changed(self.now);
+        self.placing.again();
         self.typed.clear();
         self.event("changed", "", text);
     }
@@ -431,6 +479,7 @@ impl Session {
     fn take_restart(&mut self, pause: Option<Duration>) {
         let from = self.now - pause.unwrap_or(Duration::ZERO);
         self.signals.lost_stretch(from, self.now);
+        self.placing.again();
         let detail = match pause {
             Some(pause) => format!("nobody listened for {} s", pause.as_secs()),
             None => "pause unknown".to_owned(),
@@ -522,6 +571,44 @@ fn event(at: Elapsed, name: &str, subject: &str, detail: &str) -> Output {
 mod tests {
     use super::*;
     use crate::engine::job::{Probe, ProbeRef};
+
+    #[test]
+    fn a_gap_of_any_length_ends_in_a_few_hours_of_moments_whatever_ticks_come() {
+        let end = Elapsed::from_ms(u64::MAX);
+        for last in [Elapsed::from_secs(400 * 86_400), end] {
+            let mut all = Vec::new();
+            for ticks in [0, 3] {
+                let mut session = session(vec![]);
+                let mut said = Vec::new();
+                session.handle(Elapsed::from_secs(1), Input::Note("begun"));
+                for tick in 1..=ticks {
+                    session.handle(Elapsed::from_secs(tick * 86_399), Input::Tick);
+                }
+                session.handle(last, Input::Note("back"));
+                session.finish();
+                while let Some(output) = session.poll() {
+                    said.push(output);
+                }
+                all.push(said);
+            }
+            assert!(all[0].len() > 6 * 3_600 && all[0].len() < 6 * 3_600 + 10, "{}", all[0].len());
+            assert_eq!(all[0], all[1]);
+        }
+    }
+
+    #[test]
+    fn a_damaged_record_makes_no_channels_without_end() {
+        let mut session = session(vec![]);
+        for n in 0..2 * CHANNELS_MAX as u64 {
+            let channel: Channel = format!("other:n{n}.temperature").parse().unwrap();
+            let quantity = Quantity::new(QuantityKind::Temperature, 20.0).unwrap();
+            let (uncertainty, origin) = (None, Origin::Import);
+            let value = Input::Value { channel, quantity, uncertainty, origin };
+            session.handle(Elapsed::from_ms(n), value);
+        }
+        assert_eq!(session.channels().len(), CHANNELS_MAX);
+        assert_eq!(session.counts().refused, CHANNELS_MAX as u64);
+    }
 
     const CLAMP: &str = "02:00:00:00:00:01";
     const OTHER: &str = "02:00:00:00:00:02";

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use crate::app::exit::{Exit, Failure};
+use crate::app::explain;
 use crate::app::profile::read;
 use crate::engine::profile::prove::{self, Overlap, Proof};
 use crate::engine::profile::{Profile, ProfileError, Profiles};
@@ -122,24 +123,8 @@ fn tell_wrong(
     out: &mut dyn Write,
 ) -> io::Result<()> {
     if json {
-        let ProfileError { file, line, column, key, what, .. } = error;
-        let line = json!({"kind": "profile_error", "file": file, "line": line, "column": column,
-            "key": key, "what": what});
-        return writeln!(out, "{line}");
-    }
-    writeln!(out, "{error}")?;
-    if error.span.is_empty() {
-        return Ok(());
+        return writeln!(out, "{}", explain::json("profile_error", error));
     }
     let text = files.iter().find(|(name, _)| *name == error.file).map_or("", |(_, text)| text);
-    let Some(line) = text.lines().nth(error.line - 1).filter(|line| !line.trim().is_empty()) else {
-        return Ok(());
-    };
-    // A tab stays a tab, so that the pointer stands under what it means.
-    let before = line.chars().take(error.column - 1);
-    let indent: String = before.map(|c| if c == '\t' { '\t' } else { ' ' }).collect();
-    let rest = line.chars().count().saturating_sub(error.column - 1).max(1);
-    let marked = text.get(error.span.clone()).map_or(1, |found| found.chars().count());
-    writeln!(out, "    {line}")?;
-    writeln!(out, "    {indent}{}", "^".repeat(marked.clamp(1, rest)))
+    writeln!(out, "{}\n", explain::one(error, text, explain::Look::of_stdout()))
 }

@@ -355,7 +355,7 @@ fn write_profile(
         // A name that a person gave can be wrong; anything else is our fault.
         return match args.name {
             Some(_) if first.contains("`name`") => Err(Failure::usage(first)),
-            _ => Err(Failure { exit: Exit::OurFault, error: first.into() }),
+            _ => Err(Failure { exit: Exit::OurFault, ..Failure::bad_input(first) }),
         };
     }
     if let Some(taken) = profiles.by_name(name)

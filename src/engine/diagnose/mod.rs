@@ -4,6 +4,7 @@ pub mod advice;
 pub mod charts;
 pub mod conditions;
 pub mod derive;
+pub mod diagram;
 pub mod errors;
 pub mod evidence;
 pub mod expect;

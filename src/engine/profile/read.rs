@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use crate::engine::document::{self, Item, Problems, Table, TextError};
 use crate::engine::profile::example::{Example, Expected};
 use crate::engine::profile::layout::{
     Checksum, Coding, FIELDS_MAX, FieldPlan, Layout, Sum, Tag, Tagged, Unknown,
@@ -9,7 +10,6 @@ use crate::engine::profile::layout::{
 use crate::engine::profile::matching::{BytesAt, Key, Match};
 use crate::engine::profile::read_field::{self, Order, Written};
 use crate::engine::profile::read_source::{read_source, read_uuid};
-use crate::engine::profile::text::{self, Item, Problems, ProfileError, Table};
 use crate::engine::profile::{FieldInfo, Profile, Seal};
 use crate::engine::reading::Via;
 
@@ -22,10 +22,10 @@ pub(super) fn read_file(
     file: &str,
     text: &str,
     before: &[Profile],
-) -> Result<Vec<Profile>, Vec<ProfileError>> {
+) -> Result<Vec<Profile>, Vec<TextError>> {
     let problems = Problems::new(file, text);
     let mut profiles = Vec::new();
-    if let Some(parsed) = text::parse(text, &problems) {
+    if let Some(parsed) = document::parse(text, &problems) {
         let whole = Table::whole(&parsed, &problems);
         let several = whole.tables("profile");
         if several.is_empty() {
@@ -375,7 +375,7 @@ fn read_example(table: Table<'_, '_>, matching: &Match, written: &[Written]) -> 
 fn read_expected(name: &str, item: &Item<'_, '_>, written: &[Written]) -> Option<Expected> {
     let Some(info) = field_called(name, written) else {
         let known: Vec<&str> = written.iter().map(|w| w.info.name.as_str()).collect();
-        item.wrong(format!("no such field; {}", text::suggestion(name, &known)));
+        item.wrong(format!("no such field; {}", document::suggestion(name, &known)));
         return None;
     };
     match info.coding {
@@ -404,7 +404,7 @@ fn field_called<'w>(name: &str, written: &'w [Written]) -> Option<&'w FieldInfo>
 #[cfg(test)]
 pub(crate) fn read_unproved(text: &str) -> Option<Profile> {
     let problems = Problems::new("test.toml", text);
-    let parsed = text::parse(text, &problems)?;
+    let parsed = document::parse(text, &problems)?;
     let profile = read_profile(Table::whole(&parsed, &problems), &problems);
     let errors = problems.into_errors();
     profile.filter(|_| errors.iter().all(|error| error.key.starts_with("example")))

@@ -1,9 +1,9 @@
 //! From a `[[field]]` table to how the field is read and what is known of it.
 
+use crate::engine::document::{Item, Table, suggestion};
 use crate::engine::profile::FieldInfo;
 use crate::engine::profile::layout::{Case, Coding, Condition, FieldPlan, Slice};
 use crate::engine::profile::read::is_name;
-use crate::engine::profile::text::{Item, Table, suggestion};
 use crate::engine::profile::unit::{Linear, Unit, units_of};
 use crate::units::quantity::QuantityKind;
 

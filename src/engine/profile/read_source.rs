@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
+use crate::engine::document::{Item, Table};
 use crate::engine::profile::matching::Key;
-use crate::engine::profile::text::{Item, Table};
 use crate::engine::profile::{Connection, Delivery, Source, Write, uuid};
 
 /// How often a characteristic is read where the profile does not say (s).

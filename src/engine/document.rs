@@ -1,4 +1,5 @@
-//! A profile's TOML, read key by key, so that every error knows its line and what is near to right.
+//! TOML that people write (jobs, profiles), read key by key, so that every error knows its line and
+//! what is near to right.
 //!
 //! All errors of a file are gathered, not only the first.
 
@@ -9,9 +10,12 @@ use std::ops::{Range, RangeInclusive};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-/// What is wrong with a profile, and where.
+/// Letters of a wrong word that are looked at.
+const LONGEST_WORD: usize = 64;
+
+/// What is wrong with a file that somebody wrote, and where.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub struct ProfileError {
+pub struct TextError {
     /// The file's name.
     pub file: String,
     /// The line, from 1.
@@ -26,7 +30,7 @@ pub struct ProfileError {
     pub what: String,
 }
 
-impl fmt::Display for ProfileError {
+impl fmt::Display for TextError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}:{}:{}: ", self.file, self.line, self.column)?;
         if !self.key.is_empty() {
@@ -38,34 +42,33 @@ impl fmt::Display for ProfileError {
 
 /// The errors found in one file so far.
 #[derive(Debug)]
-pub(super) struct Problems<'t> {
+pub(crate) struct Problems<'t> {
     file: &'t str,
     text: &'t str,
-    found: RefCell<Vec<ProfileError>>,
+    found: RefCell<Vec<TextError>>,
 }
 
 impl<'t> Problems<'t> {
-    pub(super) fn new(file: &'t str, text: &'t str) -> Self {
+    pub(crate) fn new(file: &'t str, text: &'t str) -> Self {
         Self { file, text, found: RefCell::new(Vec::new()) }
     }
 
     /// Adds an error at `span`.
-    pub(super) fn add(&self, span: Range<usize>, key: &str, what: impl Into<String>) {
+    pub(crate) fn add(&self, span: Range<usize>, key: &str, what: impl Into<String>) {
         let before = self.text.get(..span.start).unwrap_or(self.text);
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
         let file = self.file.to_owned();
-        let error =
-            ProfileError { file, line, column, span, key: key.to_owned(), what: what.into() };
+        let error = TextError { file, line, column, span, key: key.to_owned(), what: what.into() };
         self.found.borrow_mut().push(error);
     }
 
-    pub(super) fn none(&self) -> bool {
+    pub(crate) fn none(&self) -> bool {
         self.found.borrow().is_empty()
     }
 
     /// The errors in the order of the text.
-    pub(super) fn into_errors(self) -> Vec<ProfileError> {
+    pub(crate) fn into_errors(self) -> Vec<TextError> {
         let mut found = self.found.into_inner();
         found.sort_by_key(|error| error.span.start);
         // Some keys are asked for twice.
@@ -75,7 +78,7 @@ impl<'t> Problems<'t> {
 }
 
 /// Parses `text`; syntax errors go to `problems`.
-pub(super) fn parse<'t>(text: &'t str, problems: &Problems<'_>) -> Option<Spanned<DeTable<'t>>> {
+pub(crate) fn parse<'t>(text: &'t str, problems: &Problems<'_>) -> Option<Spanned<DeTable<'t>>> {
     let (table, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
         let span = error.span().unwrap_or(0..0);
@@ -85,7 +88,7 @@ pub(super) fn parse<'t>(text: &'t str, problems: &Problems<'_>) -> Option<Spanne
 }
 
 /// One table of the text, and which of its keys have been asked for.
-pub(super) struct Table<'t, 'p> {
+pub(crate) struct Table<'t, 'p> {
     entries: &'t DeTable<'t>,
     span: Range<usize>,
     path: String,
@@ -95,13 +98,13 @@ pub(super) struct Table<'t, 'p> {
 
 impl<'t, 'p> Table<'t, 'p> {
     /// The whole file.
-    pub(super) fn whole(table: &'t Spanned<DeTable<'t>>, problems: &'p Problems<'p>) -> Self {
+    pub(crate) fn whole(table: &'t Spanned<DeTable<'t>>, problems: &'p Problems<'p>) -> Self {
         let asked = RefCell::default();
         Self { entries: table.get_ref(), span: 0..0, path: String::new(), asked, problems }
     }
 
     /// The value under `key`, where it is written.
-    pub(super) fn get(&self, key: &'static str) -> Option<Item<'t, 'p>> {
+    pub(crate) fn get(&self, key: &'static str) -> Option<Item<'t, 'p>> {
         self.asked.borrow_mut().push(key);
         let (name, value) = self.entries.get_key_value(key)?;
         let path = if self.path.is_empty() { key.into() } else { format!("{}.{key}", self.path) };
@@ -109,12 +112,12 @@ impl<'t, 'p> Table<'t, 'p> {
     }
 
     /// Says that something is wrong with the table as a whole.
-    pub(super) fn wrong(&self, what: impl Into<String>) {
+    pub(crate) fn wrong(&self, what: impl Into<String>) {
         self.problems.add(self.span.clone(), &self.path, what);
     }
 
     /// The text under `key`, or an error that says `hint`.
-    pub(super) fn required_text(&self, key: &'static str, hint: &str) -> Option<String> {
+    pub(crate) fn required_text(&self, key: &'static str, hint: &str) -> Option<String> {
         let item = self.get(key);
         if item.is_none() {
             self.wrong(format!("lacks `{key}`; {hint}"));
@@ -122,33 +125,53 @@ impl<'t, 'p> Table<'t, 'p> {
         item?.text().filter(|text| !text.is_empty()).map(str::to_owned)
     }
 
-    pub(super) fn text(&self, key: &'static str) -> Option<&'t str> {
+    pub(crate) fn text(&self, key: &'static str) -> Option<&'t str> {
         self.get(key)?.text()
     }
 
-    pub(super) fn number(&self, key: &'static str) -> Option<f64> {
+    /// What `read` makes of the text under `key`.
+    pub(crate) fn read<T, E: fmt::Display>(
+        &self,
+        key: &'static str,
+        read: impl Fn(&str) -> Result<T, E>,
+    ) -> Option<T> {
+        self.get(key)?.read(read)
+    }
+
+    pub(crate) fn number(&self, key: &'static str) -> Option<f64> {
         self.get(key)?.number()
     }
 
-    pub(super) fn flag(&self, key: &'static str) -> Option<bool> {
+    /// A number from `from` to `to`; `default` where none is written, or it lies elsewhere.
+    pub(crate) fn ranged(&self, key: &'static str, (from, to): (f64, f64), default: f64) -> f64 {
+        let Some(item) = self.get(key) else { return default };
+        let Some(value) = item.number() else { return default };
+        if (from..=to).contains(&value) {
+            return value;
+        }
+        item.wrong(format!("{value} does not lie from {from} to {to}"));
+        default
+    }
+
+    pub(crate) fn flag(&self, key: &'static str) -> Option<bool> {
         self.get(key)?.flag()
     }
 
-    pub(super) fn integer(&self, key: &'static str, range: RangeInclusive<i128>) -> Option<i128> {
+    pub(crate) fn integer(&self, key: &'static str, range: RangeInclusive<i128>) -> Option<i128> {
         self.get(key)?.integer(range)
     }
 
     /// The one of `words` that stands under `key`.
-    pub(super) fn word<T: Copy>(&self, key: &'static str, words: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&self, key: &'static str, words: &[(&str, T)]) -> Option<T> {
         self.get(key)?.word(words)
     }
 
-    pub(super) fn table(&self, key: &'static str) -> Option<Table<'t, 'p>> {
+    pub(crate) fn table(&self, key: &'static str) -> Option<Table<'t, 'p>> {
         self.get(key)?.table()
     }
 
     /// The tables under `key`: one, or a list of them.
-    pub(super) fn tables(&self, key: &'static str) -> Vec<Table<'t, 'p>> {
+    pub(crate) fn tables(&self, key: &'static str) -> Vec<Table<'t, 'p>> {
         let Some(item) = self.get(key) else { return Vec::new() };
         match item.value.get_ref() {
             DeValue::Array(_) => item.list().iter().filter_map(Item::table).collect(),
@@ -157,7 +180,7 @@ impl<'t, 'p> Table<'t, 'p> {
     }
 
     /// All entries, for tables whose keys are names that the writer chose.
-    pub(super) fn entries(&self) -> impl Iterator<Item = (&'t str, Item<'t, 'p>)> {
+    pub(crate) fn entries(&self) -> impl Iterator<Item = (&'t str, Item<'t, 'p>)> {
         self.entries.iter().map(|(name, value)| {
             let path = format!("{}.{}", self.path, name.get_ref());
             let item = Item { value, key_span: name.span(), path, problems: self.problems };
@@ -166,7 +189,7 @@ impl<'t, 'p> Table<'t, 'p> {
     }
 
     /// Refuses every key that nobody asked for.
-    pub(super) fn finish(self) {
+    pub(crate) fn finish(self) {
         let asked = self.asked.into_inner();
         for name in self.entries.keys() {
             let key = name.get_ref().as_ref();
@@ -184,7 +207,7 @@ impl<'t, 'p> Table<'t, 'p> {
 }
 
 /// One value of the text.
-pub(super) struct Item<'t, 'p> {
+pub(crate) struct Item<'t, 'p> {
     value: &'t Spanned<DeValue<'t>>,
     key_span: Range<usize>,
     path: String,
@@ -193,7 +216,7 @@ pub(super) struct Item<'t, 'p> {
 
 impl<'t, 'p> Item<'t, 'p> {
     /// Says that something is wrong with the value.
-    pub(super) fn wrong(&self, what: impl Into<String>) {
+    pub(crate) fn wrong(&self, what: impl Into<String>) {
         let span = self.value.span();
         let span = if span.is_empty() { self.key_span.clone() } else { span };
         self.problems.add(span, &self.path, what);
@@ -205,19 +228,27 @@ impl<'t, 'p> Item<'t, 'p> {
         None
     }
 
-    pub(super) fn is_text(&self) -> bool {
+    pub(crate) fn is_text(&self) -> bool {
         self.value.get_ref().is_str()
     }
 
-    pub(super) fn text(&self) -> Option<&'t str> {
+    pub(crate) fn text(&self) -> Option<&'t str> {
         self.value.get_ref().as_str().or_else(|| self.expected("a text in quotes"))
     }
 
-    pub(super) fn flag(&self) -> Option<bool> {
+    /// What `read` makes of the text.
+    pub(crate) fn read<T, E: fmt::Display>(
+        &self,
+        read: impl Fn(&str) -> Result<T, E>,
+    ) -> Option<T> {
+        read(self.text()?).map_err(|error| self.wrong(error.to_string())).ok()
+    }
+
+    pub(crate) fn flag(&self) -> Option<bool> {
         self.value.get_ref().as_bool().or_else(|| self.expected("true or false"))
     }
 
-    pub(super) fn integer(&self, range: RangeInclusive<i128>) -> Option<i128> {
+    pub(crate) fn integer(&self, range: RangeInclusive<i128>) -> Option<i128> {
         let Some(integer) = self.value.get_ref().as_integer() else {
             return self.expected("a whole number");
         };
@@ -230,7 +261,7 @@ impl<'t, 'p> Item<'t, 'p> {
     }
 
     /// A finite number; whole ones may be written without a point.
-    pub(super) fn number(&self) -> Option<f64> {
+    pub(crate) fn number(&self) -> Option<f64> {
         let number = match self.value.get_ref() {
             DeValue::Integer(n) => {
                 i128::from_str_radix(n.as_str(), n.radix()).ok().map(|n| n as f64)
@@ -241,7 +272,7 @@ impl<'t, 'p> Item<'t, 'p> {
         number.or_else(|| self.expected("a number"))
     }
 
-    pub(super) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Option<T> {
+    pub(crate) fn word<T: Copy>(&self, words: &[(&str, T)]) -> Option<T> {
         let text = self.text()?;
         let found = words.iter().find(|(word, _)| *word == text);
         if found.is_none() {
@@ -252,7 +283,7 @@ impl<'t, 'p> Item<'t, 'p> {
     }
 
     /// Bytes written as hex pairs, with or without spaces.
-    pub(super) fn bytes(&self) -> Option<Vec<u8>> {
+    pub(crate) fn bytes(&self) -> Option<Vec<u8>> {
         let text: String = self.text()?.chars().filter(|c| !c.is_whitespace()).collect();
         let bytes = hex::decode(&text).ok();
         if bytes.is_none() {
@@ -261,7 +292,7 @@ impl<'t, 'p> Item<'t, 'p> {
         bytes
     }
 
-    pub(super) fn list(&self) -> Vec<Item<'t, 'p>> {
+    pub(crate) fn list(&self) -> Vec<Item<'t, 'p>> {
         let Some(array) = self.value.get_ref().as_array() else {
             return self.expected("a list in square brackets").unwrap_or_default();
         };
@@ -275,7 +306,7 @@ impl<'t, 'p> Item<'t, 'p> {
     }
 
     /// The value itself where it stands alone, or all of a list.
-    pub(super) fn one_or_more(&self) -> Vec<Item<'t, 'p>> {
+    pub(crate) fn one_or_more(&self) -> Vec<Item<'t, 'p>> {
         if self.value.get_ref().is_array() {
             return self.list();
         }
@@ -283,7 +314,7 @@ impl<'t, 'p> Item<'t, 'p> {
         vec![Item { value, key_span: self.key_span.clone(), path, problems: self.problems }]
     }
 
-    pub(super) fn table(&self) -> Option<Table<'t, 'p>> {
+    pub(crate) fn table(&self) -> Option<Table<'t, 'p>> {
         let Some(entries) = self.value.get_ref().as_table() else {
             return self.expected("a table");
         };
@@ -294,22 +325,30 @@ impl<'t, 'p> Item<'t, 'p> {
     }
 }
 
-/// How far two words are apart: letters added, dropped, changed or swapped with their neighbour.
-fn far(text: &str, word: &str) -> usize {
-    // A key may be as long as a file; a word that is meant is not.
-    let text: String = text.chars().take(64).collect();
-    strsim::damerau_levenshtein(&text, word)
+/// All errors on one line.
+pub fn one_line(errors: &[TextError]) -> String {
+    let lines: Vec<String> = errors.iter().map(ToString::to_string).collect();
+    lines.join("; ")
 }
 
 /// What to write instead of `text`.
-pub(super) fn suggestion(text: &str, known: &[&str]) -> String {
-    let near = known.iter().map(|word| (far(text, word), *word)).min();
-    match near {
-        Some((far, word)) if far <= word.len().div_ceil(3) && far < word.len() => {
-            format!("did you mean `{word}`?")
-        }
-        _ => format!("use one of {}", known.join(", ")),
+pub(crate) fn suggestion(text: &str, known: &[&str]) -> String {
+    nearest(text, known).map_or_else(
+        || format!("use one of {}", known.join(", ")),
+        |word| format!("did you mean `{word}`?"),
+    )
+}
+
+/// The word that was probably meant: a third of its letters may be wrong, or it may be cut short.
+pub(crate) fn nearest<'w>(text: &str, known: &[&'w str]) -> Option<&'w str> {
+    let text: String = text.to_lowercase().chars().take(LONGEST_WORD).collect();
+    let far = |word: &&'w str| (strsim::damerau_levenshtein(&text, &word.to_lowercase()), *word);
+    let (far, word) = known.iter().map(far).min()?;
+    if far <= word.len().div_ceil(3) && far < word.len() {
+        return Some(word);
     }
+    let longer = |word: &&&str| text.len() >= 3 && word.starts_with(text.as_str());
+    known.iter().filter(longer).min_by_key(|word| word.len()).copied()
 }
 
 #[cfg(test)]
@@ -321,7 +360,12 @@ mod tests {
         assert_eq!(suggestion("scal", &["scale", "offset"]), "did you mean `scale`?");
         assert_eq!(suggestion("colour", &["scale", "offset"]), "use one of scale, offset");
         assert_eq!(suggestion("F", &["degF", "K"]), "use one of degF, K");
-        assert_eq!((far("kitten", "sitting"), far("", "ab"), far("sacle", "scale")), (3, 2, 1));
+        assert_eq!(
+            nearest("suction", &["suction-line-indoor", "suction-line"]),
+            Some("suction-line")
+        );
+        assert_eq!(nearest("R-140A", &["R-22", "R-410A"]), Some("R-410A"));
+        assert_eq!((nearest("", &["ab"]), nearest("x", &[])), (None, None));
     }
 
     #[test]
