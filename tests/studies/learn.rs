@@ -71,7 +71,7 @@ impl Score {
 #[test]
 fn made_formats_are_learnt_from_four_values() {
     let full = std::env::var_os("SETTLED_FULL").is_some();
-    let seeds = if full { 3 } else { 1 };
+    let seeds = if full { seeds() } else { 1 };
     // The sample has every fourth kind of field, and others with right than with wrong values.
     for (wrong_f, name) in [(0.0, "values right"), (0.5, "values wrong by 0.5 °F")] {
         let mut score = Score::default();
@@ -84,6 +84,12 @@ fn made_formats_are_learnt_from_four_values() {
         }
         score.check(name);
     }
+}
+
+/// How often each kind is tried in the full study: `SETTLED_SEEDS`, or three times.
+fn seeds() -> u64 {
+    let given = std::env::var("SETTLED_SEEDS").ok();
+    given.and_then(|text| text.parse().ok()).unwrap_or(3)
 }
 
 /// Now.

@@ -169,14 +169,20 @@ fn steps(stream: &Stream, slice: Slice) -> Vec<u64> {
 fn counts(stream: &Stream, slice: Slice) -> bool {
     let steps = steps(stream, slice);
     let few = |most: u64| steps.iter().filter(|step| (1..=most).contains(*step)).count();
-    let total: u64 = steps.iter().fold(0, |sum, step| sum.saturating_add(*step));
-    // The top byte of a wider counter must have moved, else nobody knows that it belongs.
-    let carried =
-        slice.bits <= 8 || total >> (slice.bits - 8) != 0 || high_byte_moves(stream, slice);
     steps.len() >= STEPS_MIN
         && 50 * few(1) >= 35 * steps.len()
         && 50 * few(6) >= 49 * steps.len()
-        && carried
+        && (slice.bits <= 8 || carries(stream, slice, &steps))
+}
+
+/// Whether the top byte of a wider counter moves, and then because the bytes below it went round:
+/// else nobody knows that it belongs.
+fn carries(stream: &Stream, slice: Slice, whole: &[u64]) -> bool {
+    let top = Slice { low_bit: slice.bits - 8, bits: 8, ..slice };
+    let of_top = self::steps(stream, top);
+    let moved: Vec<u64> =
+        of_top.iter().zip(whole).filter(|(top, _)| **top != 0).map(|(_, step)| *step).collect();
+    !moved.is_empty() && moved.iter().all(|step| (1..=6).contains(step))
 }
 
 fn high_byte_moves(stream: &Stream, slice: Slice) -> bool {

@@ -26,25 +26,33 @@ const NOISE_MAX: f64 = 20.0;
 /// What a reading loses whose bits cannot be judged by how they move (nats).
 const NOT_JUDGED: f64 = 2.0;
 /// Shapes that compete for the same bits.
-const COMPETING: usize = 200;
+const COMPETING: usize = 80;
 /// Payloads on which noise and range are judged.
 const SAMPLE: usize = 200;
 
 /// Weighs in how the bits move in the whole record, and whether what they give can be.
 pub(super) fn judge(stream: &Stream, kind: QuantityKind, found: &mut [Hypothesis]) {
     let steps = Steps::of(stream);
-    let mut gains: Vec<(Shape, Option<f64>)> = Vec::new();
+    let mut shapes: Vec<(Shape, Option<f64>)> = Vec::new();
+    let mut gains: HashMap<(Slice, Coding), Option<f64>> = HashMap::new();
     for hypothesis in found.iter() {
-        if gains.len() < COMPETING && gains.iter().all(|(shape, _)| *shape != hypothesis.shape) {
-            gains.push((hypothesis.shape.clone(), steps.gain(&hypothesis.shape)));
+        let shape = &hypothesis.shape;
+        if shapes.iter().all(|(other, _)| other != shape) {
+            let told = steps.can_tell(shape);
+            let key = (shape.plan.slice, shape.plan.coding);
+            let gain = told.then(|| *gains.entry(key).or_insert_with(|| steps.gain(shape)));
+            shapes.push((shape.clone(), gain.flatten()));
         }
     }
+    let rivals = rivals(&shapes);
     let mut pieces: HashMap<Slice, f64> = HashMap::new();
-    let losses: Vec<f64> =
-        gains.iter().map(|(shape, gain)| loss(shape, *gain, &gains, &steps, &mut pieces)).collect();
+    let losses: Vec<f64> = shapes
+        .iter()
+        .map(|(shape, gain)| loss(shape, *gain, &rivals, &steps, &mut pieces))
+        .collect();
     let sample: Vec<&[u8]> = stream.sample(SAMPLE).collect();
     for hypothesis in found {
-        let known = gains.iter().position(|(shape, _)| *shape == hypothesis.shape);
+        let known = shapes.iter().position(|(shape, _)| *shape == hypothesis.shape);
         hypothesis.ln -= known.map_or(SMOOTH_MAX, |place| losses[place]);
         let (low, high) = possible(kind);
         let values: Vec<f64> = sample.iter().filter_map(|bytes| hypothesis.read(bytes)).collect();
@@ -71,27 +79,56 @@ fn possible(kind: QuantityKind) -> (f64, f64) {
 /// What a shape gains where its bytes keep to decimal limits that chance would break: hundredths
 /// below 100, half bytes below 10.
 fn decimal(shape: &Shape, sample: &[&[u8]]) -> f64 {
-    let (slice, room) = match shape.plan.fraction {
-        Some((slice, over)) => (slice, 256.0 / over),
-        None if shape.plan.coding == Coding::Bcd => {
-            let digits = f64::from(shape.plan.slice.bits) / 4.0;
-            (shape.plan.slice, libm::pow(1.6, digits))
-        }
-        None => return 0.0,
-    };
-    let values: BTreeSet<u64> = sample.iter().filter_map(|bytes| take(slice, bytes, 0)).collect();
-    let over = shape.plan.fraction.map_or(f64::MAX, |(_, over)| over);
-    if values.iter().any(|value| *value as f64 >= over) {
-        return -DECIMAL_MAX;
+    if let Some((slice, over)) = shape.plan.fraction {
+        let values: BTreeSet<u64> =
+            sample.iter().filter_map(|bytes| take(slice, bytes, 0)).collect();
+        let most = values.last().map_or(0.0, |most| *most as f64);
+        return match () {
+            () if most >= over => -DECIMAL_MAX,
+            // A limit that is never come near says nothing.
+            () if most < 0.8 * over => 0.0,
+            () => (values.len() as f64 * libm::log(256.0 / over)).min(DECIMAL_MAX),
+        };
     }
-    (values.len() as f64 * libm::log(room)).min(DECIMAL_MAX)
+    if shape.plan.coding != Coding::Bcd {
+        return 0.0;
+    }
+    let digit = |place: u8| {
+        let values: BTreeSet<u64> = sample
+            .iter()
+            .filter_map(|bytes| take(shape.plan.slice, bytes, 0))
+            .map(|raw| raw >> (4 * place) & 0xF)
+            .collect();
+        // Half bytes that take few values say nothing.
+        if values.len() < 6 { 0.0 } else { values.len() as f64 * libm::log(1.6) }
+    };
+    (0..shape.plan.slice.bits / 4).map(digit).sum::<f64>().min(DECIMAL_MAX)
+}
+
+/// The shapes with the most gain, one for each place.
+fn rivals(shapes: &[(Shape, Option<f64>)]) -> Vec<(Shape, f64)> {
+    let mut rivals: Vec<(Shape, f64)> = shapes
+        .iter()
+        .filter(|(shape, _)| shape.is_whole())
+        .filter_map(|(shape, gain)| gain.map(|gain| (shape.clone(), gain)))
+        .collect();
+    rivals.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let mut places: Vec<Slice> = Vec::new();
+    rivals.retain(|(shape, _)| {
+        let new = places.len() < COMPETING && !places.contains(&shape.plan.slice);
+        if new {
+            places.push(shape.plan.slice);
+        }
+        new
+    });
+    rivals
 }
 
 /// What a shape loses because others that share bits with it tell the record shorter.
 fn loss(
     shape: &Shape,
     gain: Option<f64>,
-    rivals: &[(Shape, Option<f64>)],
+    rivals: &[(Shape, f64)],
     steps: &Steps<'_>,
     pieces: &mut HashMap<Slice, f64>,
 ) -> f64 {
@@ -99,9 +136,9 @@ fn loss(
     let own = shape.bits();
     let mut most = 0.0_f64;
     for (rival, rival_gain) in rivals {
-        let Some(rival_gain) = rival_gain.filter(|g| *g > gain + most) else { continue };
-        if !rival.is_whole() {
-            continue;
+        // They stand in the order of their gains.
+        if *rival_gain <= gain + most {
+            break;
         }
         let bits = rival.bits();
         if !bits.iter().any(|bit| own.contains(bit)) {

@@ -63,9 +63,9 @@ const OFFSETS_F: [(f64, f64); 5] =
     [(0.0, 0.9), (-40.0, 0.04), (-100.0, 0.01), (-50.0, 0.01), (32.0, 0.01)];
 
 /// Share of usual scales with an offset that is none of the usual ones.
-const ODD_OFFSET: f64 = 0.02;
+const ODD_OFFSET: f64 = 0.03;
 /// Share of scales that are none of the usual ones.
-const ODD_SCALE: f64 = 0.01;
+const ODD_SCALE: f64 = 0.04;
 /// An odd offset lies within this range, in its unit.
 const OFFSET_RANGE: f64 = 400.0;
 /// Logarithm of the range that an odd scale lies in, both signs: 1e-6 to 1e3.

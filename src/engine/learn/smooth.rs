@@ -41,12 +41,15 @@ impl<'s> Steps<'s> {
     /// What is gained by reading a shape's bits as one number (nats); `None` where its bits do not
     /// rise and fall with its value.
     pub(super) fn gain(&self, shape: &Shape) -> Option<f64> {
-        let Shape { plan, .. } = shape;
+        self.can_tell(shape).then(|| self.gain_of(shape.plan.slice, shape.plan.coding))
+    }
+
+    /// Whether the shape's bits rise and fall with its value.
+    pub(super) fn can_tell(&self, shape: &Shape) -> bool {
+        let plan = &shape.plan;
         let rises = !matches!(plan.coding, Coding::Bcd | Coding::Digits | Coding::Medical);
-        if !rises || plan.sign.is_some() || plan.fraction.is_some() || plan.modulo != 0 {
-            return None;
-        }
-        Some(self.gain_of(plan.slice, plan.coding))
+        let alone = plan.sign.is_none() && plan.fraction.is_none() && plan.modulo == 0;
+        rises && alone && !self.pairs.is_empty()
     }
 
     /// What is gained by reading some bits as one unsigned number (nats).

@@ -17,11 +17,13 @@ const LIKELY: f64 = 0.8;
 /// Fewest known values that make a reading sure.
 const KNOWN_MIN: usize = 3;
 /// Prior share of probes that do not send the quantity at all, in any way that can be found.
-const NONE: f64 = 0.15;
+const NONE: f64 = 0.03;
 /// What a reading loses where its bits are told otherwise, by their behaviour (nats).
 const TAKEN: f64 = 15.0;
 /// Hypotheses kept, of what may be a hundred thousand.
 const KEPT: usize = 600;
+/// Scales of one shape that are so far behind its best one are dropped (nats).
+const MAPS_BEHIND: f64 = 9.0;
 /// A hypothesis so far behind the best by the known values alone is dropped (nats): no movement of
 /// the bits makes up for more.
 const DROPPED: f64 = movement::LOSS_MAX + 10.0;
@@ -289,7 +291,8 @@ fn hypotheses(
         }
         let overlaps = !taken.is_empty() && shape.bits().iter().any(|bit| taken.contains(bit));
         let prior = shape.prior - if overlaps { TAKEN } else { 0.0 };
-        for (map, evidence) in maps {
+        let first = maps.iter().map(|(_, ln)| *ln).fold(f64::NEG_INFINITY, f64::max);
+        for (map, evidence) in maps.into_iter().filter(|(_, ln)| *ln > first - MAPS_BEHIND) {
             let ln = prior + evidence;
             if ln > best - DROPPED {
                 best = best.max(ln);

@@ -122,7 +122,7 @@ pub(crate) struct Slice {
 }
 
 /// What the bits of a number mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) enum Coding {
     Unsigned,
     /// Two's complement.
