@@ -9,7 +9,7 @@
     const themes = ["system", "light", "dark"];
     const button = document.getElementById("theme");
     const themeNow = () => root.dataset.theme ?? "system";
-    const words = ["Theme: ", ""].map((text) => {
+    const words = ["Theme:", ""].map((text) => {
         const span = document.createElement("span");
         span.textContent = text;
         return span;
