@@ -163,12 +163,11 @@ async fn plot(State(keeper): State<Keeper>, Query(asked): Query<Asked>) -> Resul
 
 async fn list(State(keeper): State<Keeper>, Path(name): Path<String>) -> Result<Response, Busy> {
     let answer = keeper.ask(move |history| api::list(history, &name)).await?;
-    Ok(match answer {
-        Some(lines) => ([(CONTENT_TYPE, JSON_LINES)], lines).into_response(),
-        None => {
-            let say = format!("no such list; use one of {}\n", api::LISTS.join(", "));
-            (StatusCode::NOT_FOUND, say).into_response()
-        }
+    Ok(if let Some(lines) = answer {
+        ([(CONTENT_TYPE, JSON_LINES)], lines).into_response()
+    } else {
+        let say = format!("no such list; use one of {}\n", api::LISTS.join(", "));
+        (StatusCode::NOT_FOUND, say).into_response()
     })
 }
 
@@ -223,7 +222,6 @@ mod tests {
     use jiff::tz::TimeZone;
 
     use super::*;
-    use crate::app::picture::pressure_enthalpy as picture;
     use crate::app::serve::feed::{self, Feed};
     use crate::app::serve::history::Source;
     use crate::edge::journal::Status;

@@ -277,7 +277,7 @@ mod tests {
     fn a_token_is_right_only_as_a_whole() {
         let token = Token::random().unwrap();
         assert_eq!(token.text().len(), 2 * TOKEN_BYTES);
-        assert!(token.is(&token.text().to_owned()));
+        assert!(token.is(token.text()));
         assert!(!token.is(""));
         assert!(!token.is(&token.text()[1..]));
         assert!(!token.is(&format!("{}0", token.text())));
