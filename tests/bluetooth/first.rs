@@ -14,7 +14,8 @@ use settled::virtual_unit::payload::Carrier;
 use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::Simulation;
 
-use crate::bench::{Bench, SENSING, TEMPERATURE};
+use crate::air::{SENSING, TEMPERATURE};
+use crate::bench::Bench;
 use crate::service::{Advert, Characteristic, Service};
 
 /// The unit lives so many times as fast as the program, so that the whole takes minutes; the job's
