@@ -38,6 +38,17 @@ fn check(arguments: &[&str], code: i32, advice: &str) {
     assert!(line.contains(advice), "{arguments:?}: {line}");
 }
 
+/// Checks that a job that cannot be meant is shown with a pointer, and told in one last line.
+#[track_caller]
+fn explained(arguments: &[&str], advice: &str) {
+    let output = settled(arguments);
+    let errors = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(3), "{arguments:?}: {errors}");
+    assert!(errors.contains("^^"), "no pointer: {errors}");
+    let last = errors.lines().last().unwrap();
+    assert!(last.starts_with("settled: ") && last.contains(advice), "{arguments:?}: {errors}");
+}
+
 /// A file in a folder of the test's own.
 fn file(folder: &Path, name: &str, text: &str) -> String {
     let path = folder.join(name);
@@ -62,15 +73,98 @@ fn jobs_that_cannot_be_meant_are_refused_with_the_key() {
     let twice = "site = \"x (invented)\"\n[[probe]]\nname = \"a\"\nposition = \"supply-air\"\n\
                  [[probe]]\nname = \"b\"\nposition = \"supply-air\"\n";
     let twice = file(folder.path(), "twice.toml", twice);
-    check(&["watch", &twice], 3, "average = true in both");
+    explained(&["watch", &twice], "average = true in both");
     let unknown = "site = \"x (invented)\"\n[unit]\nrefrigerant = \"R-999\"\n";
     let unknown = file(folder.path(), "unknown.toml", unknown);
-    check(&["watch", &unknown], 3, "unit.refrigerant");
+    explained(&["watch", &unknown], "unit.refrigerant");
     let key = file(folder.path(), "key.toml", "site = \"x (invented)\"\naltitud = \"450ft\"\n");
-    check(&["watch", &key], 3, "key.toml:2:1");
+    explained(&["watch", &key], "key.toml:2:1");
     let bare = file(folder.path(), "bare.toml", "site = \"x (invented)\"\naltitude = \"450\"\n");
-    check(&["diagnose", &bare, "--at", "supply-air=58F"], 3, "altitude");
+    explained(&["diagnose", &bare, "--at", "supply-air=58F"], "altitude");
     check(&["watch", folder.path().join("none.toml").to_str().unwrap()], 3, "path of a job file");
+}
+
+#[test]
+fn check_says_all_that_is_wrong_with_line_pointer_and_nearest_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = "site = \"x (invented)\"\n[unit]\nmetering = \"txw\"\nrefrigerent = \"R-410A\"\n\
+                [[probe]]\naddress = \"C4:7C:8D:00:00:01\"\nposition = \"liquidline\"\n";
+    let job = file(folder.path(), "job.toml", text);
+    let output = settled(&["check", &job]);
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(3), "{said}");
+    for part in
+        ["job.toml:3:12", "`txv`", "`refrigerant`", "job.toml:7:12", "`liquid-line`", "3 errors"]
+    {
+        assert!(said.contains(part), "{part}: {said}");
+    }
+    assert!(said.matches("^^").count() >= 3, "{said}");
+    let output = settled(&["check", "--json", &job]);
+    let lines = String::from_utf8(output.stdout).unwrap();
+    let kinds: Vec<Value> = lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert!(kinds.len() == 3 && kinds.iter().all(|line| line["kind"] == "problem"), "{lines}");
+    assert_eq!((&kinds[0]["line"], &kinds[0]["key"]), (&3.into(), &"unit.metering".into()));
+
+    let good = file(folder.path(), "good.toml", "site = \"x (invented)\"\n");
+    assert!(self::said(&["check", &good]).contains("right"));
+    check(&["check", "/nowhere.toml"], 3, "cannot read");
+}
+
+#[test]
+fn new_writes_a_job_that_passes_check_and_never_over_another() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("new.toml");
+    let job = job.to_str().unwrap();
+    let new = ["new", job, "--seconds", "0", "--no-questions", "--site", "Bench (invented)"];
+    let given = ["--refrigerant", "r410a", "--metering", "txv", "--airflow", "1050cfm"];
+    let probe = ["--probe", "c4:7c:8d:00:00:02/temperature-1=suction-line"];
+    said(&[&new[..], &given, &probe].concat());
+    assert!(said(&["check", job]).contains("1 probe(s)"));
+    let text = fs::read_to_string(job).unwrap();
+    assert!(text.contains("field.temperature-1.position = \"suction-line\""), "{text}");
+    check(&new, 2, "there already");
+    let other = folder.path().join("other.toml");
+    let other = other.to_str().unwrap();
+    let wrong = ["new", other, "--seconds", "0", "--no-questions", "--refrigerant", "R-41OA"];
+    let output = settled(&wrong);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(String::from_utf8(output.stderr).unwrap().contains("`R-410A`"));
+    assert!(!Path::new(other).exists());
+    let output = settled(&["new", other, "--probe", "C4:7C:8D:00:00:02"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8(output.stderr).unwrap().contains("ADDRESS=POSITION"));
+}
+
+#[test]
+fn place_finds_the_demo_s_probes_where_its_job_has_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().to_str().unwrap();
+    said(&["demo", "--hours", "0.25", "--speed", "0", "--out", out, "--json", "--seed", "5"]);
+    let session = fs::read_dir(folder.path()).unwrap().next().unwrap().unwrap().path();
+    let session = session.to_str().unwrap();
+    let told = said(&["place", session, "--json"]);
+    let lines: Vec<Value> = told.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let placed = lines.iter().filter(|line| line["kind"] == "placement");
+    assert_eq!(placed.clone().count(), 9, "{told}");
+    let discharge = placed.clone().find(|line| line["probe"] == "F2:00:00:00:00:06").unwrap();
+    assert_eq!(discharge["position"], "discharge-line");
+    assert!(discharge["odds"].as_f64().unwrap() >= 20.0, "{discharge}");
+    assert!(!lines.iter().any(|line| line["kind"] == "placement_doubt"), "{told}");
+    let text = said(&["place", session]);
+    assert!(text.contains("[[probe]]") && text.contains("Nothing here speaks against"), "{text}");
+
+    // The same record under a job that has two probes the wrong way round.
+    let manifest = fs::read_to_string(Path::new(session).join("session.toml")).unwrap();
+    let manifest: toml::Table = manifest.parse().unwrap();
+    let job = toml::to_string(&manifest["job"]).unwrap();
+    let job = job.replace("discharge-line", "x").replace("supply-air", "discharge-line");
+    let job = file(folder.path(), "swapped.toml", &job.replace("\"x\"", "\"supply-air\""));
+    let told = said(&["place", session, "--job", &job, "--json"]);
+    assert_eq!(told.matches("placement_doubt").count(), 2, "{told}");
+    let replayed = said(&["replay", session, "--job", &job, "--json"]);
+    assert!(replayed.contains("placement_doubt"), "the engine says so too");
+    check(&["place", session, "--to", "2:00"], 3, "no start");
+    check(&["place", "/nowhere"], 3, "session");
 }
 
 #[test]

@@ -9,7 +9,7 @@ use settled::engine::diagnose::{Context, diagnose};
 use settled::engine::job::{Circuit, Job, Metering, Mode, Unit};
 use settled::engine::reading::{SettledSet, SettledValue, Verdict};
 use settled::physics::refrigerant::Refrigerant;
-use settled::units::quantity::{Celsius, Kelvins, Quantity};
+use settled::units::quantity::{Celsius, Kelvins, Pascals, Quantity};
 use settled::units::time::Elapsed;
 
 fn circuit() -> Circuit {
@@ -146,18 +146,128 @@ fn a_clamp_off_its_pipe_is_found() {
     );
 }
 
-#[test]
-fn gauge_taken_for_absolute_and_a_wrong_refrigerant_are_found() {
-    // R-134a boils at 7.8 °C under 385 kPa; its gauge shows 284 kPa, which taken as absolute is
-    // −1 °C. (With R-410A an atmosphere shifts 3 K only, too little to be sure of.)
-    let mut readings =
-        changed(&[("suction-line.pressure", 284e3), ("indoor-coil.temperature", 7.8)]);
-    readings.retain(|(name, _)| *name != "liquid-line.pressure");
+/// R-134a in good order, in SI: a low-pressure refrigerant, on which an atmosphere moves saturation
+/// by 7 K and an altitude by a few.
+fn r134a(changes: &[(&'static str, f64)]) -> (Job, Vec<(&'static str, f64)>) {
+    let at = |t: f64| {
+        let r = Refrigerant::by_name("R-134a").unwrap();
+        r.dew_pressure(Celsius::new(t).unwrap()).unwrap().get()
+    };
     let mut job = job();
     job.unit.circuits[0].refrigerant = Some("R-134a".to_owned());
+    let mut readings = changed(&[
+        ("suction-line.pressure", at(7.8)),
+        ("liquid-line.pressure", at(45.0)),
+        ("indoor-coil.temperature", 8.0),
+        ("outdoor-coil.temperature", 44.8),
+    ]);
+    for (name, value) in changes {
+        readings.retain(|(other, _)| other != name);
+        // A change of a pressure is added to the right one.
+        let right = match *name {
+            "suction-line.pressure" => at(7.8),
+            "liquid-line.pressure" => at(45.0),
+            _ => 0.0,
+        };
+        readings.push((name, right + value));
+    }
+    (job, readings)
+}
+
+/// These readings of R-134a lead to this doubt.
+fn check_r134a(changes: &[(&'static str, f64)], doubt: &str, measures: &[&str]) {
+    let (job, readings) = r134a(changes);
     let diagnosis = diagnose(&job, &set(&readings), &Context::default());
-    assert_eq!(diagnosis.findings[0].measure, "gauge_or_absolute");
+    assert_eq!(diagnosis.findings[0].measure, doubt, "{:?}", diagnosis.findings[0]);
+    for measure in measures {
+        assert!(withheld(&diagnosis, measure), "{measure} after {doubt}");
+    }
+}
+
+#[test]
+fn gauge_taken_for_absolute_is_found_by_the_clamp_on_the_coil() {
+    const ATM: f64 = 101_325.0;
+    let (job, readings) = r134a(&[]);
+    let right = diagnose(&job, &set(&readings), &Context::default());
+    assert!(right.findings.iter().all(|f| !f.basis.contains("withheld")), "{right:?}");
+    let both = [("suction-line.pressure", -ATM), ("liquid-line.pressure", -ATM)];
+    check_r134a(&both, "gauge_or_absolute", &["superheat", "subcooling"]);
+    let both = [("suction-line.pressure", ATM), ("liquid-line.pressure", ATM)];
+    check_r134a(&both, "gauge_or_absolute", &["superheat", "subcooling"]);
+    // One probe of the two: what the other says stands.
+    let (job, readings) = r134a(&both[..1]);
+    let one = diagnose(&job, &set(&readings), &Context::default());
+    assert_eq!(one.findings[0].measure, "gauge_or_absolute");
+    assert!(withheld(&one, "superheat") && !withheld(&one, "subcooling"));
+}
+
+#[test]
+fn gauge_taken_for_absolute_is_found_without_the_clamp_where_it_makes_nonsense() {
+    // With an atmosphere too much R-134a would boil at 14.7 °C: colder than its suction line.
+    let (job, mut readings) =
+        r134a(&[("suction-line.pressure", 101_325.0), ("suction-line.temperature", 10.0)]);
+    readings.retain(|(name, _)| !name.contains("coil"));
+    let diagnosis = diagnose(&job, &set(&readings), &Context::default());
+    let first = &diagnosis.findings[0];
+    assert!(first.basis.contains("gauge and absolute pressure are mixed up"), "{first:?}");
     assert!(withheld(&diagnosis, "superheat"));
+}
+
+/// Where nothing at hand can show it, the measure itself says by how much it would be wrong.
+#[test]
+fn where_gauge_and_altitude_cannot_be_checked_that_is_said() {
+    let basis = |readings: &[(&'static str, f64)]| {
+        let diagnosis = diagnose(&job(), &set(readings), &Context::default());
+        let is = |f: &&settled::engine::diagnose::finding::Finding| {
+            f.measure == "evaporating_temperature"
+        };
+        diagnosis.findings.iter().find(is).unwrap().basis.clone()
+    };
+    let unseen = basis(&good());
+    assert!(unseen.contains("nothing at hand shows"), "{unseen}");
+    let seen = basis(&changed(&[("indoor-coil.temperature", 8.0)]));
+    assert!(!seen.contains("nothing at hand shows"), "{seen}");
+}
+
+#[test]
+fn a_wrong_altitude_is_found_where_the_data_can_show_it() {
+    // The job says sea level; at 6,000 ft the air is 20 kPa lighter, and so is every absolute
+    // pressure made from a gauge. On R-134a that is 1.6 K, within the clamp's errors: not seen.
+    let (job, readings) = r134a(&[("suction-line.pressure", 20e3), ("liquid-line.pressure", 20e3)]);
+    let unseen = diagnose(&job, &set(&readings), &Context::default());
+    assert!(!has(&unseen, "wrong_altitude"));
+    // R-600a boils at 0.18 MPa: 36 kPa too much are 5.6 K.
+    let r600a = Refrigerant::by_name("R-600a").unwrap();
+    let at = |t: f64| r600a.dew_pressure(Celsius::new(t).unwrap()).unwrap().get();
+    let mut job = job;
+    job.unit.circuits[0].refrigerant = Some("R-600a".to_owned());
+    let readings = changed(&[
+        ("suction-line.pressure", at(5.0) + 36e3),
+        ("liquid-line.pressure", at(45.0) + 36e3),
+        ("indoor-coil.temperature", 5.0),
+        ("outdoor-coil.temperature", 45.0),
+    ]);
+    let diagnosis = diagnose(&job, &set(&readings), &Context::default());
+    assert_eq!(diagnosis.findings[0].measure, "wrong_altitude", "{:?}", diagnosis.findings[0]);
+    assert!(withheld(&diagnosis, "superheat") && withheld(&diagnosis, "subcooling"));
+
+    // A barometer that no place has is the job's own mistake, whatever the readings.
+    let mut job = job;
+    job.barometer = Pascals::new(40e3).unwrap();
+    let diagnosis = diagnose(&job, &set(&good()), &Context::default());
+    assert_eq!(diagnosis.findings[0].measure, "wrong_altitude");
+    assert!(withheld(&diagnosis, "superheat") && !withheld(&diagnosis, "evaporator_split"));
+}
+
+#[test]
+fn a_gauge_that_is_not_connected_is_found() {
+    check(&[("suction-line.pressure", 102e3)], "gauge_at_atmosphere", &["pressure_ratio"]);
+    // A gauge probe declared absolute, open to the air: nothing has that saturation.
+    check(&[("liquid-line.pressure", 1e3)], "gauge_or_absolute", &[]);
+}
+
+#[test]
+fn a_wrong_refrigerant_is_found() {
     // R-22 boils at 7.8 °C under 0.62 MPa; read as R-410A that is −5 °C.
     check(
         &[("suction-line.pressure", 622e3), ("indoor-coil.temperature", 7.8)],
@@ -166,6 +276,17 @@ fn gauge_taken_for_absolute_and_a_wrong_refrigerant_are_found() {
     );
     check(&[("liquid-line.pressure", high(28.0))], "saturation_impossible", &["subcooling"]);
     check(&[("suction-line.pressure", low(19.0))], "saturation_impossible", &["superheat"]);
+}
+
+/// A pressure above what the coil's clamp says is how air in the refrigerant shows: it is named,
+/// and no finding is lost by it.
+#[test]
+fn a_high_pressure_over_the_coils_clamp_is_no_error() {
+    let gas = changed(&[("liquid-line.pressure", high(51.0)), ("outdoor-coil.temperature", 45.0)]);
+    let diagnosis = diagnose(&job(), &set(&gas), &Context::default());
+    assert_eq!(diagnosis.findings[0].measure, "pressure_over_coil_clamp");
+    assert!(diagnosis.findings[0].basis.contains("air or nitrogen"));
+    assert!(!withheld(&diagnosis, "subcooling"));
 }
 
 #[test]

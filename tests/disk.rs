@@ -12,6 +12,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::{Mutex, PoisonError};
 
 /// Whether the kernel lets us mount a filesystem of our own; says so where it does not.
 fn may_mount(case: &str) -> bool {
@@ -179,21 +180,28 @@ fn a_watch_on_a_disk_that_fills_up_warns_goes_on_and_records_again() {
     assert!(said.contains("MB are left on the disk"));
 }
 
+/// One loop device at a time: two that are set up at once have been seen to get in each other's way.
+static DEVICE: Mutex<()> = Mutex::new(());
+
 /// Runs a demo of 48 minutes in about 16 s on an ext4 of its own, on a loop device, and does
 /// `meanwhile` to it; `None` where that may not be made.
 fn demo_on_a_device(case: &str, meanwhile: &str, kept: &Path) -> Option<Output> {
+    let _one_at_a_time = DEVICE.lock().unwrap_or_else(PoisonError::into_inner);
     let script = format!(
-        "head -c 32m /dev/zero >$KEPT/image && mkfs.ext4 -q $KEPT/image && mkdir $KEPT/disk && \
-         mount -o loop $KEPT/image $KEPT/disk || exit 77\n\
-         device=$(findmnt -n -o SOURCE $KEPT/disk)\n\
+        "mkdir $KEPT/card $KEPT/disk && mount -t tmpfs -o size=24m none $KEPT/card && \
+         truncate -s 64m $KEPT/card/image && mkfs.ext4 -q $KEPT/card/image && \
+         mount -o loop,errors=remount-ro $KEPT/card/image $KEPT/disk || exit 77\n\
          $SETTLED demo --hours 0.8 --speed 180 --out $KEPT/disk --json >$KEPT/said \
          2>$KEPT/complained &\n\
          demo=$!\n\
-         sleep 3\n\
+         for _ in $(seq 600); do\n\
+         [ $(cat $KEPT/disk/2*/received.csv 2>/dev/null | wc -c) -gt 100000 ] && break\n\
+         sleep 0.1\n\
+         done\n\
          {meanwhile}\n\
          code=0; wait $demo || code=$?\n\
          mkdir $KEPT/sessions; cp -r $KEPT/disk/2* $KEPT/sessions/\n\
-         umount $KEPT/disk\n\
+         umount $KEPT/disk; umount $KEPT/card\n\
          exit $code\n"
     );
     let output = Command::new("unshare")
@@ -205,7 +213,9 @@ fn demo_on_a_device(case: &str, meanwhile: &str, kept: &Path) -> Option<Output> 
         Ok(output) if output.status.success() || output.status.code() == Some(5) => Some(output),
         Ok(output) => {
             let why = String::from_utf8_lossy(&output.stderr).into_owned();
-            assert!([Some(77), Some(1)].contains(&output.status.code()), "{output:?}");
+            let complained = fs::read_to_string(kept.join("complained")).unwrap_or_default();
+            let forbidden = [Some(77), Some(1)].contains(&output.status.code());
+            assert!(forbidden, "{output:?}: {complained}");
             println!("NOT RUN: {case}, because no device may be made here ({})", first(&why));
             None
         }
@@ -236,14 +246,17 @@ fn a_device_that_does_not_answer_for_seconds_costs_no_row() {
 }
 
 #[test]
-fn a_card_that_is_write_protected_ends_the_record_and_not_the_measuring() {
+fn a_card_that_fails_and_turns_read_only_ends_the_record_and_not_the_measuring() {
     let temp = tempfile::tempdir().unwrap();
-    let protect = "blockdev --setro $device";
-    let case = "a card that turns read-only";
-    let Some(output) = demo_on_a_device(case, protect, temp.path()) else { return };
+    // What the device is made of is used up: it answers writes with an error, and the filesystem
+    // makes itself read-only.
+    let fail = "head -c 100m /dev/zero >$KEPT/card/filler 2>/dev/null || true";
+    let case = "a card that fails";
+    let Some(output) = demo_on_a_device(case, fail, temp.path()) else { return };
     let said = fs::read_to_string(temp.path().join("said")).unwrap();
     assert_eq!(output.status.code(), Some(5), "ended, but not recorded in full: {output:?}");
     assert!(said.contains("\"event\":\"not_recording\"") && said.contains("\"kind\":\"summary\""));
+    assert!(!said.contains("recording_resumed"), "it never served again");
     // What was acknowledged before is there and opens.
     let opened = Command::new(env!("CARGO_BIN_EXE_settled"))
         .args(["replay", session(temp.path()).to_str().unwrap()])

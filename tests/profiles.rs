@@ -6,6 +6,8 @@
 
 #[path = "profiles/commands.rs"]
 mod commands;
+#[path = "profiles/learning.rs"]
+mod learning;
 
 use std::time::Duration;
 
@@ -16,7 +18,7 @@ use settled::engine::reading::{Payload, Via};
 #[test]
 fn all_shipped_profiles_read_and_their_examples_come_out() {
     let profiles = Profiles::parse(SHIPPED).unwrap_or_else(|errors| panic!("{}", lines(&errors)));
-    assert!(profiles.iter().count() >= 14);
+    assert!(profiles.iter().count() >= 20);
     assert!(profiles.iter().all(|profile| !profile.examples().is_empty()));
 }
 
@@ -163,6 +165,28 @@ example = [
   { bytes = "1225 2034312E35", source = "by hand", fields = { decimal = 122.5, text = 41.5 } }, # change
 ]
 "#,
+    );
+}
+
+#[test]
+fn a_number_may_stand_in_pieces() {
+    // Nine bits: 0x80 and the bit below it; twelve signed bits: F, then FE.
+    right(
+        r#"
+layout = { kind = "fixed" }
+field = [
+  { name = "index", at = 0, lower = { at = 1, bit = 6 }, absent = 0x1FF },
+  { name = "level", at = 1, bits = 4, lower = [{ at = 2, low_bit = 4, bits = 4 }, { at = 2, bits = 4 }], type = "signed", absent = -2048 },
+]
+example = [
+  { bytes = "FF 48 00", source = "by hand", fields = { index = "absent", level = "absent" } },
+  { bytes = "80 4F FE", source = "by hand", fields = { level = -2, index = 257 } }, # change
+]
+"#,
+    );
+    check_refused(
+        &format!("{FIXED}field = {{ name = \"level\", absent = 256 }}\n{EXAMPLE}"),
+        "does not fit into the field's 8 bits",
     );
 }
 
@@ -480,7 +504,7 @@ fn wrong_fields_are_refused_with_what_is_right() {
         ("time_constant_s = 4000", "from 0 to 3600"),
         ("valid = [5, 1]", "lowest value must stand first"),
         ("valid = [5]", "expected the lowest and the highest"),
-        ("absent = -1", "must lie from 0"),
+        ("absent = -129", "does not fit into the field's 8 bits"),
         ("tag = 1", "which only layout \"tagged\" knows"),
         ("length_byte = true", "is for fields with `tag`"),
         ("to_end = true", "is for bytes, text and digits"),
@@ -618,7 +642,7 @@ fn the_guides_examples_are_right() {
     let guide = guide.split("profile in ten minutes").nth(1).unwrap();
     let blocks = guide.split("```toml\n").skip(1).map(|rest| rest.split("```").next().unwrap());
     let blocks: Vec<&str> = blocks.filter(|block| block.contains("[[example]]")).collect();
-    assert_eq!(blocks.len(), 3);
+    assert_eq!(blocks.len(), 6);
     for block in blocks {
         let read = Profiles::parse([("guide.toml", block)]);
         assert!(read.is_ok(), "{}", lines(&read.unwrap_err()));

@@ -7,6 +7,8 @@ mod diagnose;
 
 #[path = "published/ble.rs"]
 mod ble;
+#[path = "published/calibrate.rs"]
+mod calibrate;
 #[path = "published/physics.rs"]
 mod physics;
 #[path = "published/virtual_unit.rs"]

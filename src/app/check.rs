@@ -9,7 +9,7 @@ use serde_json::json;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::Keys;
-use crate::app::{explain, profile};
+use crate::app::{calibrations, explain, profile, ready};
 use crate::engine::document::TextError;
 use crate::engine::job::{Job, ProbeRef};
 use crate::engine::profile::Profiles;
@@ -27,6 +27,10 @@ pub struct Args {
     /// Folder with further profiles; they are checked too.
     #[arg(long, value_name = "DIR")]
     profiles: Option<PathBuf>,
+    /// Before you leave: listens to the job's probes for two minutes, and says whether they, this
+    /// machine and the disk will last the night, and what a person must see to.
+    #[arg(long)]
+    ready: bool,
 }
 
 /// Checks the files.
@@ -34,7 +38,10 @@ pub struct Args {
 /// # Errors
 /// A file that cannot be read; output that cannot be written.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    profile::load(args.profiles.as_deref())?;
+    let profiles = profile::load(args.profiles.as_deref())?;
+    if args.ready {
+        return ready(args, &profiles, json, out);
+    }
     let mut exit = Exit::Done;
     for path in &args.files {
         let text = fs::read_to_string(path).map_err(|error| {
@@ -45,6 +52,21 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
         }
     }
     Ok(exit)
+}
+
+/// Says whether what one job asks for is there, and will last.
+fn ready(
+    args: &Args,
+    profiles: &Profiles,
+    json: bool,
+    out: &mut dyn Write,
+) -> Result<Exit, Failure> {
+    let [path] = args.files.as_slice() else {
+        return Err(Failure::usage("--ready looks at one job; name one"));
+    };
+    let file = JobFile::read(path)?;
+    let mut keys = Keys::read(&file.keys, path.parent().unwrap_or(Path::new("")))?;
+    ready::run(&file, &mut keys, profiles, json, out)
 }
 
 /// Checks one file and says how it is; whether it is right.
@@ -60,8 +82,13 @@ fn check(path: &Path, text: &str, json: bool, out: &mut dyn Write) -> Result<boo
         Ok(Some(file)) => {
             // What a key file holds is as much a part of the job as what the job says.
             Keys::read(&file.keys, path.parent().unwrap_or(Path::new("")))?;
-            let lacks = lacks(&file.job);
-            return say_right(&name, &summary(&file), &lacks, json, out);
+            let (mut as_run, lacks) = (file.clone(), lacks(&file.job));
+            let old = calibrations::add_to(&mut as_run, path)?;
+            say_right(&name, &summary(&as_run), &lacks, json, out)?;
+            if !json {
+                old.iter().try_for_each(|old| writeln!(out, "  {old}")).map_err(Failure::world)?;
+            }
+            return Ok(true);
         }
         Err(errors) => errors,
     };
@@ -124,7 +151,11 @@ fn summary(file: &JobFile) -> String {
         0 => String::new(),
         n => format!(" ({n} known by name)"),
     };
-    format!("{}, {probes} probe(s){named}", file.site)
+    let calibrated = match file.job.calibrations.len() {
+        0 => String::new(),
+        n => format!(", {n} calibration(s)"),
+    };
+    format!("{}, {probes} probe(s){named}{calibrated}", file.site)
 }
 
 /// What the job does not say and a diagnosis would gain from.

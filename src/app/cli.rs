@@ -9,8 +9,8 @@ use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
 use crate::app::{
-    air, check, compare, completions, decode, demo, diagnose, import, listen, manual, new, note,
-    picture, place, profile, replay, report, saturation, service, watch,
+    air, calibrate, check, compare, completions, decode, demo, diagnose, import, listen, manual,
+    new, note, picture, place, profile, replay, report, saturation, service, watch,
 };
 
 /// What the program's help ends with.
@@ -58,6 +58,8 @@ enum Command {
     Compare(compare::Args),
     /// Says what numbers typed in mean.
     Diagnose(diagnose::Args),
+    /// Offsets from probes left together in one place.
+    Calibrate(calibrate::Args),
     /// Says where each probe seems to sit.
     Place(place::Args),
     /// Adds a note, a typed reading or an intervention to a session.
@@ -123,6 +125,7 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::Watch(args) => watch::run(args, json, out),
         Command::Replay(args) => replay::run(args, json, out),
         Command::Report(args) => report::run(args, json, out),
+        Command::Calibrate(args) => calibrate::run(args, json, out),
         Command::Picture(args) => picture::run(args, json, out),
         Command::Check(args) => check::run(args, json, out),
         Command::Compare(args) => compare::run(args, json, out),

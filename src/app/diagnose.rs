@@ -9,6 +9,7 @@ use crate::app::findings;
 use crate::app::job::JobFile;
 use crate::engine::channel::{Channel, Place, Position};
 use crate::engine::columns::Units;
+use crate::engine::diagnose::inputs::{self, Roles};
 use crate::engine::diagnose::{Context, diagnose};
 use crate::engine::job::Job;
 use crate::engine::json;
@@ -82,10 +83,26 @@ pub fn run_on(
         let mut lines = findings.chain(diagnosis.suspects.iter().map(json::suspect));
         lines.try_for_each(|line| writeln!(out, "{line}"))
     } else {
-        findings::write(&diagnosis, units, args.why, out)
+        findings::write(&diagnosis, units, args.why, out).and_then(|()| match unused(job, &set) {
+            names if names.is_empty() => Ok(()),
+            names => writeln!(out, "\nNot used by any measure: {}.", names.join(", ")),
+        })
     };
     written.map_err(Failure::world)?;
     Ok(Exit::Done)
+}
+
+/// The channels of a set that no measure on any circuit of the job reads.
+fn unused(job: &Job, set: &SettledSet) -> Vec<String> {
+    let channels = set.values.iter().map(|value| &value.channel);
+    let unknown = channels.filter(|channel| {
+        let Place { position, circuit } = &channel.place;
+        usize::from(*circuit) > job.unit.circuits.len()
+            || [Roles::Cooling, Roles::Heating]
+                .iter()
+                .all(|roles| inputs::role(position, channel.kind, *roles).is_none())
+    });
+    unknown.map(ToString::to_string).collect()
 }
 
 fn empty_set() -> SettledSet {

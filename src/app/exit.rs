@@ -58,9 +58,32 @@ impl Failure {
         let mut line = self.error.to_string();
         let mut source = self.error.source();
         while let Some(error) = source {
-            line = format!("{line}: {error}");
+            // Some messages end with their source, for logs that print no chain.
+            let text = error.to_string();
+            if !line.ends_with(&text) {
+                line = format!("{line}: {text}");
+            }
             source = error.source();
         }
         line.replace('\n', "; ")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io;
+    use std::path::Path;
+
+    use super::*;
+    use crate::edge::folder;
+
+    #[test]
+    fn a_cause_is_told_once() {
+        let error = folder::replace(Path::new("/nonexistent/x"), b"").unwrap_err();
+        let cause = error.to_string();
+        let wrapped = folder::io_error("write", Path::new("x"))(error);
+        assert_eq!(Failure::world(wrapped).line(), format!("cannot write x: {cause}"));
+        let other = Failure::world(io::Error::other("no"));
+        assert_eq!(other.line(), "no");
     }
 }

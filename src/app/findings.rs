@@ -54,6 +54,13 @@ pub fn write(
     }
     if !measures.is_empty() {
         writeln!(out, "\nMeasured (the true value lies within the ± in 95 of 100 cases):")?;
+        if why {
+            writeln!(
+                out,
+                "Under each: what makes it uncertain, largest first; each part's standard \
+                 uncertainty, within which it lies in two cases of three."
+            )?;
+        }
     }
     for (group, members) in groups(diagnosis) {
         writeln!(out, " {group}")?;
@@ -94,7 +101,7 @@ pub struct Measured {
 impl Measured {
     /// A measure in words; `several` where there are several circuits.
     pub fn of(finding: &Finding, several: bool, units: Units) -> Self {
-        let shown = Shape::of(finding.unit, units);
+        let shown = Shape::of_measure(&finding.measure, finding.unit, units);
         let half = finding.interval_95.map_or(0.0, |[low, high]| (high - low) / 2.0);
         let verdict = match finding.verdict {
             Verdict::Within => "as expected",
@@ -147,49 +154,71 @@ impl Group {
 
 /// What a fault is called.
 pub const fn fault_words(fault: Fault) -> &'static str {
-    match fault {
-        Fault::None => "nothing wrong",
-        Fault::LowCharge => "too little refrigerant",
-        Fault::OverCharge => "too much refrigerant",
-        Fault::LowIndoorAirflow => "too little air over the indoor coil",
-        Fault::CondenserFouling => "too little air through the outdoor coil (dirt or fan)",
-        Fault::LiquidLineRestriction => "a restriction in the liquid line or metering device",
-        Fault::CompressorValveLeakage => "leaking compressor valves",
-        Fault::NonCondensables => "air or nitrogen in the refrigerant",
-    }
+    fault.words()
 }
 
-/// The whole in one sentence.
+/// The whole in one sentence for each circuit.
 pub fn sentence(diagnosis: &Diagnosis) -> String {
-    let Some(first) = diagnosis.suspects.first() else {
+    let mut circuits: Vec<_> = diagnosis.suspects.iter().map(|suspect| suspect.circuit).collect();
+    circuits.dedup();
+    if circuits.is_empty() {
         return "No fault could be weighed with these readings; see below for what is missing or \
                 in doubt."
             .to_owned();
+    }
+    let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
+    let sentences = circuits.into_iter().map(|circuit| {
+        let sentence = circuit_sentence(diagnosis, circuit);
+        if several { format!("Circuit {circuit}: {sentence}") } else { sentence }
+    });
+    sentences.collect::<Vec<_>>().join(" ")
+}
+
+fn circuit_sentence(diagnosis: &Diagnosis, circuit: u8) -> String {
+    let suspects: Vec<_> = diagnosis.suspects.iter().filter(|s| s.circuit == circuit).collect();
+    let good = suspects.iter().find(|s| s.fault == Fault::None).map_or(0.0, |s| s.probability);
+    if good >= 0.5 {
+        let mut findings = diagnosis.findings.iter().filter(|f| f.circuit == circuit);
+        let off =
+            findings.any(|f| is_measure(f) && matches!(f.verdict, Verdict::Low | Verdict::High));
+        let note = if off { "; some measures lie outside their limits, see below" } else { "" };
+        return format!("Most likely nothing is wrong ({}){note}.", percent(good));
+    }
+    // What a fault has alone and together with others is one answer to what is wrong.
+    let whole = |fault: Fault| {
+        let has = |s: &&&Suspect| s.fault == fault || s.with == Some(fault);
+        suspects.iter().filter(has).map(|s| s.probability).sum::<f64>()
     };
-    let percent = percent(first.probability);
-    if first.fault == Fault::None {
-        let low =
-            diagnosis.findings.iter().any(|f| matches!(f.verdict, Verdict::Low | Verdict::High));
-        let note = if low { "; some measures lie outside their limits, see below" } else { "" };
-        return format!("Most likely nothing is wrong ({percent}){note}.");
-    }
-    let what = both(first);
-    let rivals = rivals(first, false);
-    if rivals.is_empty() {
-        format!("Most likely: {what} ({percent}).")
+    let alone = suspects.iter().filter(|s| s.with.is_none() && s.fault != Fault::None);
+    let Some(first) = alone.max_by(|a, b| whole(a.fault).total_cmp(&whole(b.fault))) else {
+        return format!(
+            "Something is wrong ({}), and no one fault explains it.",
+            percent(1.0 - good)
+        );
+    };
+    let what = fault_words(first.fault);
+    let share = whole(first.fault);
+    let with = if share > first.probability + 0.005 { ", alone or with another fault" } else { "" };
+    let likely = format!("{what} ({}{with})", percent(share));
+    let mut sentence = if share >= 0.5 {
+        format!("Most likely: {likely}")
     } else {
-        format!(
-            "Most likely: {what} ({percent}), which these readings cannot tell from {}.",
-            rivals.join(" or ")
-        )
+        format!("Something is probably wrong ({}), most likely {likely}", percent(1.0 - good))
+    };
+    let rivals = rivals(first, false);
+    if !rivals.is_empty() {
+        sentence.push_str(", which these readings cannot tell from ");
+        sentence.push_str(&rivals.join(" or "));
     }
+    sentence.push('.');
+    sentence
 }
 
 /// What a suspect cannot be told from, the likeliest first.
 pub(super) fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
     let shown = if all { usize::MAX } else { RIVALS };
     let mut names: Vec<_> = (suspect.cannot_tell_from.iter().take(shown))
-        .map(|fault| fault_words(*fault).to_owned())
+        .map(|fault| fault.words_as_rival().to_owned())
         .collect();
     match suspect.cannot_tell_from.len().saturating_sub(shown) {
         0 => {}
@@ -261,7 +290,14 @@ pub(super) fn is_measure(finding: &Finding) -> bool {
 }
 
 pub(super) fn title(measure: &str, several: bool, circuit: u8) -> String {
-    let words = measure.replace('_', " ");
+    let words = match measure {
+        "superheat_at_coil" => "superheat at coil outlet".to_owned(),
+        "condensing_over_outdoor" => "condensing over outdoor air".to_owned(),
+        "return_over_evaporating" => "return air over evaporating".to_owned(),
+        "isentropic_efficiency" => "compressor efficiency".to_owned(),
+        "efficiency_ratio" => "cooling per electric power".to_owned(),
+        other => other.replace('_', " "),
+    };
     if several { format!("{words}, circuit {circuit}") } else { words }
 }
 
@@ -275,9 +311,9 @@ fn write_measure(
     let Measured { name, value, half, unit, verdict, expected } =
         Measured::of(finding, several, units);
     let Some(value) = value else {
-        return writeln!(out, "  {name:26} {}", finding.basis);
+        return writeln!(out, "  {name:27} {}", finding.basis);
     };
-    write!(out, "  {name:26} {value:>8} ± {half}{unit}")?;
+    write!(out, "  {name:27} {value:>8} ± {half}{unit}")?;
     if let Some(expected) = expected {
         write!(out, "  {verdict} (expected {expected})")?;
     }
@@ -288,8 +324,9 @@ fn write_measure(
             writeln!(out, "      source: {}", finding.source)?;
         }
         for line in &finding.budget {
-            let part = Shape::of(finding.unit, units).fine(line.uncertainty);
-            writeln!(out, "      ± {part}{unit} (k = 1)  {}", line.what)?;
+            let part =
+                Shape::of_measure(&finding.measure, finding.unit, units).fine(line.uncertainty);
+            writeln!(out, "      ± {part}{unit}  {}", line.what)?;
         }
     }
     Ok(())
@@ -316,6 +353,17 @@ pub(super) struct Shape {
 }
 
 impl Shape {
+    /// How this measure's numbers are shown.
+    fn of_measure(measure: &str, unit: &str, units: Units) -> Self {
+        let made = |scale, decimals, unit| Self { scale, offset: 0.0, decimals, unit };
+        match measure {
+            "efficiency_ratio" if units == Units::Us => made(3.412_142, 1, " Btu/h per W (EER)"),
+            "efficiency_ratio" => made(1.0, 2, " W per W"),
+            "isentropic_efficiency" => made(100.0, 0, " %"),
+            _ => Self::of(unit, units),
+        }
+    }
+
     pub(super) fn of(unit: &str, units: Units) -> Self {
         let us = units == Units::Us;
         let made = |scale, offset, decimals, unit| Self { scale, offset, decimals, unit };

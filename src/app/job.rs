@@ -4,6 +4,7 @@
 //! `read` has the keys of the whole file, `read_unit` the unit's, `read_probes` the probes'.
 
 mod read;
+mod read_calibrations;
 mod read_probes;
 mod read_unit;
 
@@ -40,8 +41,10 @@ pub struct JobFile {
     pub calibrations: Option<PathBuf>,
     /// Key files of probes that send encrypted, each with its probe.
     pub keys: Vec<(ProbeRef, PathBuf)>,
-    /// The text as it was read.
+    /// The text of the job as run: as it was read, with calibrations that were copied into it.
     pub text: String,
+    /// The text as it was read.
+    pub as_written: String,
 }
 
 /// Where and how the record is kept.

@@ -19,6 +19,7 @@ use crate::app::listen::table::Screen;
 use crate::app::profile;
 use crate::edge::bluetooth::{self, RadioMessage, RadioSettings, hook_panics};
 use crate::edge::clock::SessionClock;
+use crate::engine::columns::Units;
 use crate::engine::json::number;
 use crate::engine::reading::Via;
 use crate::units::time::Elapsed;
@@ -47,9 +48,30 @@ pub struct Args {
     /// Use this adapter, as hci0, and no other; may be given several times.
     #[arg(long, value_name = "NAME")]
     adapter: Vec<String>,
+    /// How people see values in the table; JSON Lines are in SI units always.
+    #[arg(long, value_enum, default_value_t = SeenUnits::Us)]
+    units: SeenUnits,
     /// A folder with profiles of your own, which win over the shipped ones.
     #[arg(long, value_name = "DIR")]
     profiles: Option<PathBuf>,
+}
+
+/// Units as `--units` names them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+enum SeenUnits {
+    /// °F, psi.
+    Us,
+    /// °C, kPa.
+    Si,
+}
+
+impl From<SeenUnits> for Units {
+    fn from(units: SeenUnits) -> Self {
+        match units {
+            SeenUnits::Us => Self::Us,
+            SeenUnits::Si => Self::Si,
+        }
+    }
 }
 
 /// Runs `settled listen`.
@@ -74,9 +96,13 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
 
     let mut probes = Probes::new(&profiles);
     let terminal = !json && std::io::stdout().is_terminal();
-    let mut screen = if terminal { Some(Screen::open().map_err(Failure::world)?) } else { None };
+    let mut screen = if terminal {
+        Some(Screen::open(args.units.into()).map_err(Failure::world)?)
+    } else {
+        None
+    };
     let end = args.seconds.map(|s| Elapsed::from_secs(u64::from(s)));
-    let mut fault = None;
+    let (mut fault, mut last_event) = (None, String::new());
     let mut draw_at = Elapsed::ZERO;
     loop {
         let now = clock.elapsed();
@@ -92,6 +118,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
                     recorder.take(&stamp, &message);
                 }
                 let told = probes.take(now, &message);
+                note_event(&told, now, &mut last_event);
                 if json {
                     write_json(out, now, &told).map_err(Failure::world)?;
                 } else if screen.is_none() {
@@ -105,7 +132,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             && clock.elapsed() >= draw_at
         {
             draw_at = clock.elapsed() + DRAW_EVERY;
-            screen.draw(clock.elapsed(), &probes).map_err(Failure::world)?;
+            screen.draw(clock.elapsed(), &probes, &last_event).map_err(Failure::world)?;
         }
     }
     radio.stop();
@@ -139,6 +166,15 @@ fn note_fault(message: &RadioMessage, fault: &mut Option<String>) {
         }
         RadioMessage::Heard { .. } => *fault = None,
         _ => {}
+    }
+}
+
+/// Keeps the last event, for the table's foot.
+fn note_event(told: &[Told], now: Elapsed, last: &mut String) {
+    for told in told {
+        if let Told::Event { event, subject, detail } = told {
+            *last = format!("{now} {event} {subject} {detail}");
+        }
     }
 }
 

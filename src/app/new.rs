@@ -14,7 +14,7 @@ use crate::app::around::{self, Around};
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::traces::FieldTrace;
-use crate::app::{explain, profile};
+use crate::app::{explain, profile, wording};
 use crate::engine::channel::Place;
 
 use ask::Asker;
@@ -188,7 +188,11 @@ fn reads(fields: &[FieldTrace], address: &str, units: crate::engine::columns::Un
     let own = fields.iter().filter(|field| field.probe == address);
     let each = own.filter_map(|field| {
         let (_, value) = field.samples.last()?;
-        Some(format!("{} {}", field.field, crate::app::wording::value(field.kind, *value, units)))
+        let said = wording::value(field.kind, *value, units);
+        // A gauge's reading is shown as one.
+        let said =
+            if field.gauge { said.replace("psia", "psig").replace("abs", "gauge") } else { said };
+        Some(format!("{} {said}", field.field))
     });
     each.collect::<Vec<_>>().join(", ")
 }

@@ -187,7 +187,7 @@ impl Told<'_> {
         match placed.start {
             Some(start) => writeln!(out, "A start at {start}; it ran {ran} in this record.\n")?,
             None => {
-                writeln!(out, "It was running from the first, for {ran}; a start tells more.\n")?
+                writeln!(out, "It was running from the first, for {ran}; a start tells more.\n")?;
             }
         }
         if !placed.fits {

@@ -1,5 +1,9 @@
 //! `settled profile`: which profiles there are, what one says, and whether they are right.
 
+mod check;
+mod learn;
+mod record;
+
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -7,12 +11,9 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 
 use crate::app::exit::{Exit, Failure};
-use crate::app::explain;
 use crate::engine::profile::{
-    Connection, Delivery, Example, FieldInfo, Profile, ProfileError, Profiles, SHIPPED, Source,
-    uuid,
+    Connection, Delivery, Example, FieldInfo, Profile, Profiles, SHIPPED, Source, uuid,
 };
-use crate::engine::reading::Payload;
 use crate::units::quantity::QuantityKind;
 
 /// Arguments of `settled profile`.
@@ -50,6 +51,8 @@ enum What {
         /// Files or folders; the shipped profiles where none is given.
         paths: Vec<PathBuf>,
     },
+    /// Find out what an unknown probe's bytes mean, from a few values that you know.
+    Learn(Box<learn::Args>),
 }
 
 /// Runs `settled profile`.
@@ -67,16 +70,19 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             let profiles = load(profiles.as_deref())?;
             show(&profiles, name, *toml, json, out)
         }
-        What::Check { paths } => check(paths, json, out),
+        What::Check { paths } => check::check(paths, json, out),
+        What::Learn(args) => learn::run(args, json, out),
     }
 }
 
-/// The shipped profiles and those of a folder, which win.
+/// The shipped profiles and those of a folder, which win; where none is named, the user's own
+/// folder, where there is one.
 ///
 /// # Errors
 /// Where the folder cannot be read or a profile in it is wrong.
 pub fn load(folder: Option<&Path>) -> Result<Profiles, Failure> {
-    let Some(folder) = folder else { return Ok(Profiles::shipped()) };
+    let own = if folder.is_none() { own_folder().filter(|path| path.is_dir()) } else { None };
+    let Some(folder) = folder.or(own.as_deref()) else { return Ok(Profiles::shipped()) };
     let files = read(folder)?;
     let texts = files.iter().map(|(name, text)| (name.as_str(), text.as_str()));
     Profiles::with_user(texts).map_err(|errors| {
@@ -88,6 +94,15 @@ pub fn load(folder: Option<&Path>) -> Result<Profiles, Failure> {
         };
         Failure::bad_input(format!("{first}{more}"))
     })
+}
+
+/// Where a user's own profiles are: `settled/profiles` under the configuration folder.
+/// Source: XDG Base Directory Specification, `XDG_CONFIG_HOME`, by default `~/.config`.
+fn own_folder() -> Option<PathBuf> {
+    let given = std::env::var_os("XDG_CONFIG_HOME").map(PathBuf::from);
+    let config = given.filter(|path| path.is_absolute());
+    let home = || std::env::home_dir().map(|home| home.join(".config"));
+    Some(config.or_else(home)?.join("settled").join("profiles"))
 }
 
 /// A file, or all `.toml` files of a folder in the order of their names: path and text.
@@ -267,81 +282,4 @@ fn example_in_words(example: &Example) -> String {
         "{bytes} gives {}",
         if fields.is_empty() { "nothing".into() } else { fields.join(", ") }
     )
-}
-
-fn check(paths: &[PathBuf], json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
-    let mut files = Vec::new();
-    for path in paths {
-        let found = read(path)?;
-        if found.is_empty() {
-            return Err(Failure::bad_input(format!("no .toml file in {}", path.display())));
-        }
-        files.extend(found);
-    }
-    let texts = files.iter().map(|(name, text)| (name.as_str(), text.as_str()));
-    let read = if paths.is_empty() { Ok(Profiles::shipped()) } else { Profiles::with_user(texts) };
-    let written = match read {
-        Ok(profiles) => tell_right(&profiles, paths.is_empty(), json, out).map(|()| Exit::Done),
-        Err(errors) => errors
-            .iter()
-            .try_for_each(|error| tell_wrong(error, &files, json, out))
-            .map(|()| Exit::BadInput),
-    };
-    written.map_err(Failure::world)
-}
-
-fn tell_right(
-    profiles: &Profiles,
-    shipped: bool,
-    json: bool,
-    out: &mut dyn Write,
-) -> io::Result<()> {
-    for profile in profiles.iter().filter(|profile| shipped || profile.is_users()) {
-        let (name, count) = (profile.name(), profile.examples().len());
-        let others = others_that_match(profiles, profile);
-        if json {
-            let line = json!({"kind": "profile", "name": name, "fields": profile.fields().len(),
-                "examples": count, "also_matched_by": others});
-            writeln!(out, "{line}")?;
-            continue;
-        }
-        writeln!(out, "{name}: right; {count} example(s) come out")?;
-        for (other, wins) in others {
-            let which = if wins { name } else { &other };
-            writeln!(out, "  its examples are matched by {other} too; {which} is taken")?;
-        }
-    }
-    Ok(())
-}
-
-/// Other profiles that match an example of this one, and whether this one is taken before.
-fn others_that_match(profiles: &Profiles, profile: &Profile) -> Vec<(String, bool)> {
-    let mut others: Vec<(String, bool)> = Vec::new();
-    for example in profile.examples().iter().filter(|example| example.fields.is_some()) {
-        let payload =
-            Payload { probe: "", via: example.via, bytes: &example.bytes, rssi_dbm: None };
-        let matched = profiles.all_that_match(&payload, example.name.as_deref());
-        let names: Vec<&str> = matched.iter().map(|id| profiles.get(*id).name()).collect();
-        let wins = names.first() == Some(&profile.name());
-        for name in names {
-            if name != profile.name() && others.iter().all(|(other, _)| other != name) {
-                others.push((name.to_owned(), wins));
-            }
-        }
-    }
-    others
-}
-
-/// The error, its line of the file and a pointer under what is wrong.
-fn tell_wrong(
-    error: &ProfileError,
-    files: &[(String, String)],
-    json: bool,
-    out: &mut dyn Write,
-) -> io::Result<()> {
-    let text = files.iter().find(|(name, _)| *name == error.file).map_or("", |(_, text)| text);
-    if json {
-        return writeln!(out, "{}", explain::json("profile_error", error));
-    }
-    writeln!(out, "{}\n", explain::one(error, text, explain::Look::of_stdout()))
 }

@@ -183,9 +183,16 @@ impl Recorded {
         }
         let given = job.map(JobFile::read).transpose()?;
         let (folder, manifest) = Folder::open(path).map_err(Failure::bad_input)?;
+        let recorded = recorded_job(path, &manifest);
         let file = match given {
+            // What baths had told of the probes holds whatever else the other job says.
+            Some(mut file) if file.job.calibrations.is_empty() => {
+                file.job.calibrations =
+                    recorded.map(|own| own.job.calibrations).unwrap_or_default();
+                file
+            }
             Some(file) => file,
-            None => recorded_job(path, &manifest)?,
+            None => recorded?,
         };
         let zone = TimeZone::get(&manifest.zone).unwrap_or(TimeZone::UTC);
         let rows = folder.rows().map_err(Failure::bad_input)?;

@@ -10,7 +10,7 @@ use ratatui::backend::CrosstermBackend;
 use ratatui::layout::{Constraint, Layout};
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::Line;
-use ratatui::widgets::{Paragraph, Row, Table, Wrap};
+use ratatui::widgets::{Paragraph, Row, Table, Widget, Wrap};
 use ratatui::{Frame, Terminal, TerminalOptions, Viewport};
 
 use crate::app::view::View;
@@ -68,6 +68,20 @@ impl Screen {
         Ok(())
     }
 
+    /// Prints lines above the picture, where they stay.
+    ///
+    /// # Errors
+    /// The terminal does not take it.
+    pub fn say(&mut self, text: &str) -> io::Result<()> {
+        let width = usize::from(self.terminal.size()?.width).max(1);
+        let lines: Vec<Line<'static>> =
+            text.lines().flat_map(|line| folded(line, width)).map(Line::from).collect();
+        let height = lines.len() as u16;
+        self.terminal.insert_before(height, |buffer| {
+            Paragraph::new(lines).render(buffer.area, buffer);
+        })
+    }
+
     /// Leaves the last picture where it is and the cursor below it.
     ///
     /// # Errors
@@ -89,6 +103,25 @@ fn bar_style() -> Style {
     }
     let fine = set("COLORTERM").is_some_and(|term| term == "truecolor" || term == "24bit");
     Style::new().fg(if fine { BAR_COLOUR } else { BAR_COLOUR_PLAIN })
+}
+
+/// A line cut at words so that it fits; what goes on is set in.
+fn folded(line: &str, width: usize) -> Vec<String> {
+    const SET_IN: &str = "        ";
+    let mut folded = vec![String::new()];
+    for word in line.split(' ') {
+        let last = folded.len() - 1;
+        let used = folded[last].chars().count();
+        if used > SET_IN.len() && used + 1 + word.chars().count() > width {
+            folded.push(format!("{SET_IN}{word}"));
+        } else {
+            if !(used == 0 && last == 0) || word.is_empty() {
+                folded[last].push(' ');
+            }
+            folded[last].push_str(word);
+        }
+    }
+    folded
 }
 
 fn draw(frame: &mut Frame<'_>, view: &View, bar: Style) {

@@ -20,6 +20,7 @@ mod when;
 use std::io::{self, IsTerminal as _, Write};
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::OnceLock;
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
@@ -74,11 +75,11 @@ impl Page {
         };
         let bound = Bound::to(listen, Limits::default()).map_err(no)?;
         let address = bound.address().map_err(no)?;
-        let token = Token::random().map_err(Failure::world)?;
+        let token = token().map_err(Failure::world)?;
         let gate = Gate::new(token, address, names());
         let printed = printed(address, &gate);
         let mut history = History::new(&file.site, file.units, source, file.job.interval, zone);
-        history.barometer = file.job.barometer;
+        history.job = file.job.clone();
         let begun = Session::new(file.job.clone(), Profiles::default(), None).snapshot();
         let waits = source != Source::Live;
         let (feed, keeper, thread) = feed::start(history, &begun, waits).map_err(no)?;
@@ -167,6 +168,17 @@ impl Page {
         }
         Ok(())
     }
+}
+
+/// The program's token: the same for each session of a watch, so that a page that is open goes on
+/// when the job is changed.
+fn token() -> Result<Token, getrandom::Error> {
+    static TOKEN: OnceLock<Token> = OnceLock::new();
+    if let Some(token) = TOKEN.get() {
+        return Ok(token.clone());
+    }
+    let token = Token::random()?;
+    Ok(TOKEN.get_or_init(|| token).clone())
 }
 
 /// The address to open, with the token.

@@ -27,6 +27,8 @@ pub struct FieldTrace {
     pub field: String,
     /// What it measures.
     pub kind: QuantityKind,
+    /// Whether it is a pressure over the air's.
+    pub gauge: bool,
     /// What its profile states.
     pub instrument: Instrument,
     /// When, and the value (SI; a gauge's pressure as it was sent).
@@ -124,7 +126,7 @@ impl<'a> Reader<'a> {
             Input::Value { channel, quantity, .. } if within => {
                 let exact = Instrument { accuracy: 0.0, resolution: 0.0, time_constant_s: None };
                 let of = (channel.place.to_string(), channel.kind.word().to_owned());
-                self.push(of, channel.kind, exact, (at, quantity.get()));
+                self.push(of, (channel.kind, false), exact, (at, quantity.get()));
             }
             _ => {}
         }
@@ -141,7 +143,8 @@ impl<'a> Reader<'a> {
                 let info = &profile.fields()[usize::from(field.index)];
                 if let (FieldValue::Number(value), Some(kind)) = (field.value, info.kind) {
                     let of = (payload.probe.to_owned(), info.numbered(field.repeat).into_owned());
-                    self.push(of, kind, info.instrument(), (at, value));
+                    let gauge = kind == QuantityKind::Pressure && info.gauge.unwrap_or(true);
+                    self.push(of, (kind, gauge), info.instrument(), (at, value));
                 }
             }
         }
@@ -160,7 +163,7 @@ impl<'a> Reader<'a> {
     fn push(
         &mut self,
         (probe, field): (String, String),
-        kind: QuantityKind,
+        (kind, gauge): (QuantityKind, bool),
         instrument: Instrument,
         sample: (Elapsed, f64),
     ) {
@@ -172,6 +175,7 @@ impl<'a> Reader<'a> {
                 name: None,
                 field,
                 kind,
+                gauge,
                 instrument,
                 samples: vec![sample],
             }),

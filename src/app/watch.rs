@@ -14,11 +14,13 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use tracing::warn;
 
+use crate::app::calibrations;
 use crate::app::connect;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::{Keys, KeysError};
 use crate::app::profile;
+use crate::app::ready::{self, Leaving};
 use crate::app::screen::Screen;
 use crate::app::serve::Page;
 use crate::app::serve::history::Source;
@@ -80,7 +82,10 @@ pub struct Args {
 /// A job, key or profile that is wrong; a disk or a radio that says no.
 pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure> {
     // A job that is wrong is told before anything is begun.
-    let file = JobFile::read(&args.job)?;
+    let mut file = JobFile::read(&args.job)?;
+    for old in calibrations::add_to(&mut file, &args.job)? {
+        warn!("{old}");
+    }
     watch(args, file, &mut Machine::new()?, json, out)
 }
 
@@ -147,8 +152,10 @@ fn session(
     let screen = if json { None } else { Screen::open(file.units).map_err(Failure::world)? };
     let named_by_clock = !is_unnamed(visit.folder());
     ears.teller = Teller::new(file.units, json, screen.is_none());
+    let leaving = Leaving::new(file, &profiles);
     let mut watch = Watch {
         ears,
+        json,
         screen,
         clock,
         profiles,
@@ -159,6 +166,7 @@ fn session(
         visit,
         shown: Elapsed::ZERO,
         looked: Elapsed::ZERO,
+        leaving,
         manager: ServiceManager::from_env(),
         named_by_clock,
         job: JobOnDisk::new(&args.job, file),
@@ -247,7 +255,7 @@ fn zone(file: &JobFile) -> TimeZone {
     named.unwrap_or_else(TimeZone::system)
 }
 
-fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
+pub(super) fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettings {
     RadioSettings {
         adapters: file.radio.adapter.iter().cloned().collect(),
         connect: connect::plans(profiles),
@@ -270,10 +278,13 @@ struct Watch {
     /// What has been complained of, so that it is said once.
     complained: HashSet<String>,
     ears: Ears,
+    json: bool,
     screen: Option<Screen>,
     shown: Elapsed,
     /// When it was last looked for notes.
     looked: Elapsed,
+    /// What is said before the technician leaves.
+    leaving: Leaving,
     manager: ServiceManager,
     named_by_clock: bool,
     job: JobOnDisk,
@@ -348,6 +359,7 @@ impl Watch {
                 return Ok(Some(job));
             }
             self.manager.alive(stamp.at);
+            self.before_you_leave(stamp.at, out).map_err(Failure::world)?;
             self.show()?;
         }
         Ok(None)
@@ -362,6 +374,18 @@ impl Watch {
                 self.event(stamp, ("job-refused", "job", &why), out);
                 None
             }
+        }
+    }
+
+    /// Says once, when the probes have been heard for two minutes, how all stands.
+    fn before_you_leave(&mut self, at: Elapsed, out: &mut dyn Write) -> io::Result<()> {
+        let visit = &self.visit;
+        let Some(checks) = self.leaving.look(at, || visit.snapshot()) else { return Ok(()) };
+        let text = ready::text(&checks);
+        match &mut self.screen {
+            Some(screen) => screen.say(&text),
+            None if self.json => ready::write_json(&checks, out).and_then(|()| out.flush()),
+            None => write!(out, "{text}").and_then(|()| out.flush()),
         }
     }
 

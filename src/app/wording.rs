@@ -7,6 +7,8 @@ use crate::engine::channel::Channel;
 use crate::engine::columns::{Shown, Units};
 use crate::engine::diagnose::finding::Suspect;
 use crate::engine::output::Event;
+use crate::engine::phrase::Phrase;
+pub use crate::engine::phrase::short;
 use crate::engine::reading::State;
 use crate::engine::snapshot::Snapshot;
 use crate::units::quantity::QuantityKind;
@@ -89,9 +91,7 @@ pub fn name(channel: &Channel) -> String {
 
 /// A channel's value with its unit, as a screen shows it.
 pub fn value(kind: QuantityKind, si: f64, units: Units) -> String {
-    let shown = Shown::of(kind, units);
-    let decimals = screen_decimals(kind, units);
-    format!("{:.decimals$} {}", si * shown.scale + shown.offset, short(shown))
+    Phrase::of(kind, units).value(si)
 }
 
 /// A channel's rate a minute with its unit.
@@ -104,33 +104,6 @@ pub fn rate(kind: QuantityKind, si_per_s: f64, units: Units) -> String {
 
 fn rate_unit(kind: QuantityKind, units: Units) -> Shown {
     Shown::of(kind, units).width()
-}
-
-const fn screen_decimals(kind: QuantityKind, units: Units) -> usize {
-    match (kind, units) {
-        (QuantityKind::Pressure, Units::Si) | (QuantityKind::Humidity | QuantityKind::Power, _) => {
-            0
-        }
-        (QuantityKind::Current | QuantityKind::StaticPressure, Units::Us) => 2,
-        _ => 1,
-    }
-}
-
-/// The unit as it stands behind a number on a screen.
-pub fn short(shown: Shown) -> &'static str {
-    match shown.suffix {
-        "f" | "delta_f" => "°F",
-        "c" | "delta_c" => "°C",
-        "percent" => "%",
-        "kpa_a" => "kPa abs",
-        "in_h2o" => "inH2O",
-        "pa" => "Pa",
-        "m3_per_h" => "m³/h",
-        "a" => "A",
-        "w" => "W",
-        "v" => "V",
-        other => other,
-    }
 }
 
 /// A length of time in whole minutes, or seconds below two minutes.

@@ -2,15 +2,16 @@
 //!
 //! Nothing here decides. One thread runs the engine's supervisor and hands on what is heard; a
 //! second (`hands`) has a runtime of its own and makes the calls into the Bluetooth library, each
-//! with a time limit; on Linux a third watches the system bus. A hang or a panic in the library
+//! with a time limit; on Linux a third watches the system bus (`system`). A hang or a panic in the library
 //! therefore stops neither the supervisor nor the rest of the program.
 
-#[cfg(target_os = "linux")]
-mod bluez;
 mod hands;
 mod hearing;
 mod link;
 mod supervise;
+#[cfg_attr(target_os = "linux", path = "bluetooth/bluez.rs")]
+#[cfg_attr(not(target_os = "linux"), path = "bluetooth/elsewhere.rs")]
+mod system;
 
 use std::cell::RefCell;
 use std::panic;

@@ -7,6 +7,7 @@ pub mod folder;
 pub mod import;
 pub mod import_map;
 pub mod journal;
+pub mod machine;
 pub mod readings;
 pub mod rows;
 pub mod service_manager;

@@ -7,7 +7,7 @@
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use crate::physics::uncertainty::{effective_degrees, estimate};
+use crate::physics::uncertainty::{Component, combined, effective_degrees, estimate};
 
 /// Degrees of freedom of what is known from a probe's statement and not from scatter.
 const DEGREES_STATED: f64 = 1e6;
@@ -90,7 +90,7 @@ pub fn pool(sets: &[Measured]) -> Option<Pooled> {
     };
     let parts = [(stated, DEGREES_STATED), (scatter, (sets.len() as f64 - 1.0).max(1.0))];
     let degrees = effective_degrees(&parts).unwrap_or(DEGREES_STATED);
-    let uncertainty = (stated * stated + scatter * scatter).sqrt();
+    let uncertainty = combined(&parts.map(|(u, _)| Component::normal(u)));
     Some(Pooled { value, uncertainty, degrees, sets: sets.len() })
 }
 
@@ -116,7 +116,7 @@ pub fn difference(before: &Pooled, after: &Pooled) -> Difference {
     let value = after.value - before.value;
     let parts = [(before.uncertainty, before.degrees), (after.uncertainty, after.degrees)];
     let degrees = effective_degrees(&parts).unwrap_or(DEGREES_STATED);
-    let uncertainty = parts.iter().map(|(u, _)| u * u).sum::<f64>().sqrt();
+    let uncertainty = combined(&parts.map(|(u, _)| Component::normal(u)));
     let half = coverage(degrees) * uncertainty;
     let interval_95 = [value - half, value + half];
     let change = match interval_95 {

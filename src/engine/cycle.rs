@@ -34,6 +34,10 @@ const TURN_S_MIN: f64 = 30.0;
 /// 0.6), more than a second stage makes them go.
 const AGAIN_S: f64 = 300.0;
 const AGAIN_SHARE: f64 = 0.6;
+/// And when each channel that says so had before come back from its farthest by this share of its
+/// swing (0.2 to 0.7; default 0.4): what swings about its running level has not, nor has a start
+/// that takes its time.
+const BACK_SHARE: f64 = 0.4;
 /// Current above which a compressor runs (A, 0.5 to 5; default 1.5). Crankcase heaters and
 /// controls take less. Common practice, no source.
 const RUNNING_A: f64 = 1.5;
@@ -81,6 +85,10 @@ pub struct Witness {
     rest_k: Option<f64>,
     /// How far it has gone from there in this run (K).
     farthest_k: f64,
+    /// The farthest it was since the last turn, by its own level (K), and how far it has since come
+    /// back from there (K).
+    crest_k: f64,
+    back_k: f64,
     last_s: f64,
     interval_s: f64,
     scatter_k: f64,
@@ -98,6 +106,8 @@ impl Witness {
             runs: None,
             rest_k: None,
             farthest_k: 0.0,
+            crest_k: f64::NEG_INFINITY,
+            back_k: 0.0,
             last_s: f64::NEG_INFINITY,
             interval_s: 0.0,
             scatter_k: 0.0,
@@ -141,6 +151,7 @@ impl Cycles {
         witness.role = role;
         witness.swing_k = witness.swing_k.max(4.0 + 2.0 * role.weight);
         (witness.rest_k, witness.farthest_k) = (None, 0.0);
+        (witness.crest_k, witness.back_k) = (f64::NEG_INFINITY, 0.0);
     }
 
     /// What is known of the compressor now.
@@ -151,6 +162,23 @@ impl Cycles {
     /// Whether the indoor fan runs, where its current or power is heard.
     pub fn fan(&self, now_s: f64) -> Option<bool> {
         self.witnesses.iter().find_map(|witness| witness.fan(now_s))
+    }
+
+    /// Since when (s) nothing was heard that tells of the compressor; `None` while something is, or
+    /// where nothing ever was.
+    pub fn unheard_since(&self, now_s: f64) -> Option<f64> {
+        let tells = |witness: &&Witness| match witness.role.electric {
+            Some(electric) => electric != Electric::IndoorFan,
+            None => witness.role.weight > 0.0,
+        };
+        let mut last_s = None;
+        for witness in self.witnesses.iter().filter(tells).filter(|w| w.last_s.is_finite()) {
+            if witness.heard(now_s) {
+                return None;
+            }
+            last_s = Some(witness.last_s.max(last_s.unwrap_or(0.0)));
+        }
+        last_s
     }
 
     /// Takes a reading of channel `which` (s, in kelvins of its role); its usual interval and
@@ -180,6 +208,9 @@ impl Cycles {
         if !witness.course.take(t, x) {
             return None;
         }
+        let gone = witness.role.start_sign * x;
+        witness.crest_k = witness.crest_k.max(gone);
+        witness.back_k = witness.back_k.max(witness.crest_k - gone);
         if let Some(rest) = witness.rest_k {
             let gone = witness.role.start_sign * x - rest;
             witness.farthest_k = witness.farthest_k.max(gone.min(GONE_K_MAX));
@@ -196,6 +227,7 @@ impl Cycles {
         self.turned_s = f64::NEG_INFINITY;
         for witness in &mut self.witnesses {
             witness.course.restart();
+            (witness.crest_k, witness.back_k) = (f64::NEG_INFINITY, 0.0);
             witness.level = None;
             witness.runs = None;
         }
@@ -267,14 +299,19 @@ impl Cycles {
         }
     }
 
-    /// Whether, long after the last turn, the channels go most of a whole swing the same way.
+    /// Whether, long after the last turn, the channels come back and then go most of a whole swing
+    /// the same way.
     fn swings_again(&self, way: f64, now_s: f64) -> bool {
         let (mut all, mut says) = (0.0, 0.0);
         for witness in self.witnesses.iter().filter(|witness| witness.heard(now_s)) {
             let travel = witness.course.travel(witness.interval_s, self.turned_s);
             let net = way * witness.role.start_sign * (travel.up - travel.down);
+            let swing = witness.swing();
+            let came_back = witness.back_k >= BACK_SHARE * swing;
             all += witness.role.weight;
-            says += witness.role.weight * (net / witness.swing_k).clamp(-1.0, 1.0);
+            if came_back || net < 0.0 {
+                says += witness.role.weight * (net / swing).clamp(-1.0, 1.0);
+            }
         }
         now_s - self.turned_s > AGAIN_S && says >= AGAIN_SHARE * all
     }
@@ -318,6 +355,7 @@ impl Witness {
         let sign = self.role.start_sign;
         let Some((lowest, highest)) = self.course.extremes(sign) else { return };
         self.farthest_k = 0.0;
+        (self.crest_k, self.back_k) = (f64::NEG_INFINITY, 0.0);
         if runs {
             self.rest_k = Some(lowest);
         } else if let Some(rest) = self.rest_k.take() {
@@ -333,9 +371,13 @@ impl Witness {
         if net.abs() < least {
             return 0.0;
         }
-        // What the channel has done in this run tells its swing better than what is usual.
-        let swing = self.swing_k.max(GONE_SHARE * self.farthest_k);
-        (self.role.start_sign * net / (SWING_SHARE * swing)).clamp(-1.0, 1.0)
+        (self.role.start_sign * net / (SWING_SHARE * self.swing())).clamp(-1.0, 1.0)
+    }
+
+    /// How far it goes between rest and run (K): what it has done in this run tells that better than
+    /// what is usual.
+    fn swing(&self) -> f64 {
+        self.swing_k.max(GONE_SHARE * self.farthest_k)
     }
 
     /// A reading of current or power: whether it tells another state than before, and when the
@@ -370,11 +412,10 @@ impl Witness {
     }
 }
 
-/// The moment that the best witnesses agree on: the heaviest and surest, and all that lie near it.
+/// The moment that the best witnesses agree on: the surest for its weight, and all that lie near.
 fn agree(found: &[(usize, f64, Moment)]) -> Option<Moment> {
-    let (_, _, best) = found
-        .iter()
-        .max_by(|a, b| a.1.total_cmp(&b.1).then(b.2.uncertainty_s.total_cmp(&a.2.uncertainty_s)))?;
+    let doubt = |(_, weight, moment): &(usize, f64, Moment)| moment.uncertainty_s / weight;
+    let (_, _, best) = found.iter().min_by(|a, b| doubt(a).total_cmp(&doubt(b)))?;
     let (mut weight, mut sum) = (0.0, 0.0);
     for (_, _, moment) in found {
         let apart = (moment.at_s - best.at_s).abs();

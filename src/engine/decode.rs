@@ -3,7 +3,7 @@
 //! Total: any bytes with any profile give fields or an error, never a panic. Nothing is allocated
 //! once the caller's vector has grown.
 
-mod checksum;
+pub(crate) mod checksum;
 mod number;
 
 use crate::engine::profile::Profile;
@@ -300,12 +300,20 @@ fn read_field(plan: &FieldPlan, bytes: &[u8], shift: usize, whole: &[u8]) -> Opt
     if matches!(plan.coding, Coding::Bytes | Coding::Text | Coding::Digits) {
         return read_bytes(plan, bytes, shift, whole);
     }
-    let raw = take(plan.slice, bytes, shift)?;
+    let mut raw = take(plan.slice, bytes, shift)?;
+    for part in &plan.lower {
+        raw = raw << part.bits | take(*part, bytes, 0)?;
+    }
     if plan.absent.contains(&raw) {
         return Some(FieldValue::Absent);
     }
     let Some(number) = number(plan, raw, bytes) else { return Some(FieldValue::Absent) };
     Some(finish(plan, number, bytes, whole))
+}
+
+/// The number that one field at a fixed place says, as its plan has it; `None` where it says none.
+pub(crate) fn read_number(plan: &FieldPlan, bytes: &[u8]) -> Option<f64> {
+    read_field(plan, bytes, 0, bytes)?.number()
 }
 
 /// Scale, unit and range.
@@ -324,7 +332,7 @@ fn finish(plan: &FieldPlan, number: f64, bytes: &[u8], whole: &[u8]) -> FieldVal
 
 /// The number that the bits mean; `None` where they say that it is not known.
 fn number(plan: &FieldPlan, raw: u64, bytes: &[u8]) -> Option<f64> {
-    let bits = u32::from(plan.slice.bits);
+    let bits = plan.bits();
     let (negative, magnitude) = match plan.coding {
         Coding::Float => return number::float(raw, bits),
         Coding::Medical => return number::medical(raw, bits),
@@ -371,7 +379,7 @@ fn place(slice: Slice, bytes: &[u8], shift: usize) -> Option<usize> {
 }
 
 /// The slice's bits; `None` where the bytes end before.
-pub(super) fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
+pub(crate) fn take(slice: Slice, bytes: &[u8], shift: usize) -> Option<u64> {
     let from = place(slice, bytes, shift)?;
     let window = bytes.get(from..from + usize::from(slice.bytes))?;
     let mask = u64::MAX >> (64 - u32::from(slice.bits));

@@ -1,8 +1,11 @@
 //! Frost on the indoor coil, as far as lines and pressures show it.
 
+use crate::engine::columns::Units;
 use crate::engine::job::Mode;
+use crate::engine::phrase::Phrase;
 use crate::engine::settle::lay;
 use crate::engine::window::Window;
+use crate::units::quantity::QuantityKind;
 
 /// How long the suction line must have been that cold (s, 30 to 600; default 60).
 const COLD_S: f64 = 60.0;
@@ -32,7 +35,7 @@ pub enum Seen {
     },
     /// Suction line and evaporating temperature fall through the run while return air holds.
     Suspected {
-        /// Fall of the suction line (K a minute).
+        /// Drift of the suction line (K/s), below 0.
         fall: f64,
     },
 }
@@ -47,14 +50,15 @@ impl Seen {
     }
 
     /// The rest, in words.
-    pub fn detail(&self) -> String {
+    pub fn detail(&self, units: Units) -> String {
+        let said = Phrase::of(QuantityKind::Temperature, units);
         match self {
             Self::Frost { suction } => {
-                format!("the suction line is at {suction:.1} degC, where water freezes")
+                format!("the suction line is at {}, where water freezes", said.value(*suction))
             }
             Self::Suspected { fall } => format!(
-                "suction line and evaporating temperature fall ({fall:.2} K a minute) while \
-                 return air holds"
+                "suction line and evaporating temperature fall ({}) while return air holds",
+                said.rate(fall.abs()),
             ),
         }
     }
@@ -78,7 +82,7 @@ pub fn look(lines: &Lines<'_>, frost_c: f64, mode: Mode) -> Option<Seen> {
     let fall = falls(lines.suction)?;
     falls(lines.evaporating?)?;
     let (back, margin) = long(lines.back?)?;
-    (back.abs() + margin < FALL_K_PER_S).then_some(Seen::Suspected { fall: 60.0 * fall })
+    (back.abs() + margin < FALL_K_PER_S).then_some(Seen::Suspected { fall })
 }
 
 /// Drift and its margin (K/s) over the last long stretch, where there is one.

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::time::Duration;
 
 use crate::engine::channel::Place;
-use crate::engine::job::{Job, Probe, ProbeRef};
+use crate::engine::job::{Calibration, Job, Probe, ProbeRef};
 use crate::engine::presence::Presence;
 use crate::engine::profile::ProfileId;
 use crate::engine::reading::{ChannelId, ProbeId};
@@ -25,6 +25,9 @@ const MOVED_AFTER: Duration = Duration::from_secs(10);
 const PROBES_MAX: usize = 16_384;
 /// Who stands for all strangers beyond that.
 const STRANGERS: ProbeId = ProbeId(PROBES_MAX as u16);
+/// Two devices of one name are two once both were heard within so much of each other, the first one
+/// last: a probe that changes its address does not go back and forth.
+const BOTH_WITHIN: Duration = Duration::from_secs(1);
 
 /// A field of a profile, with the number of its repeat.
 pub type FieldKey = (ProfileId, u16, u8);
@@ -42,6 +45,8 @@ pub enum Slot {
         channel: ChannelId,
         /// Added to the value (SI).
         offset: f64,
+        /// The share of the value that is added besides, as two baths tell it.
+        gain: f64,
         /// Which member of the channel's average the probe is; `None` where it is alone.
         member: Option<u8>,
     },
@@ -56,6 +61,17 @@ pub enum Heard {
     Back(Duration),
 }
 
+/// Who is heard at an address.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Who {
+    /// The probe that was there before.
+    Same,
+    /// A probe that the job knows by its name, and that had this address before.
+    Moved(String),
+    /// A second device of a name that the job gives to the one at this address; told once.
+    Second(String),
+}
+
 /// Where the job puts a field.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Placement {
@@ -63,6 +79,10 @@ pub struct Placement {
     pub place: Place,
     /// Added to a temperature (K).
     pub offset_k: f64,
+    /// The share of a temperature (°C) that is added besides.
+    pub gain: f64,
+    /// Standard uncertainty of the correction (K), where a known temperature told it.
+    pub corrected_to_k: Option<f64>,
     /// Whether it shares the place with other probes.
     pub average: bool,
     /// Gauge or absolute, where the job says so.
@@ -86,6 +106,7 @@ impl Placement {
 #[derive(Debug)]
 pub struct Hearing {
     job_probes: Vec<Probe>,
+    calibrations: Vec<Calibration>,
     silence: Duration,
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
@@ -104,6 +125,8 @@ struct One {
     job_probe: Option<usize>,
     /// The probe that had this one's name in the job before.
     namesake: Option<ProbeId>,
+    /// Since when this one is heard beside it.
+    beside_since: Option<Elapsed>,
     /// `None` before it was heard.
     presence: Option<Presence>,
     battery: Option<f64>,
@@ -119,6 +142,7 @@ impl Hearing {
     pub fn new(job: &Job) -> Self {
         let mut hearing = Self {
             job_probes: job.probes.clone(),
+            calibrations: job.calibrations.clone(),
             silence: job.settle.silence,
             probes: Vec::new(),
             by_address: HashMap::new(),
@@ -149,6 +173,7 @@ impl Hearing {
             name: None,
             job_probe: self.job_probes.iter().position(|probe| probe.which == wanted),
             namesake: None,
+            beside_since: None,
             presence: None,
             battery: None,
             battery_low: false,
@@ -185,7 +210,9 @@ impl Hearing {
             self.probes.iter().position(|one| by_name.is_some() && one.job_probe == by_name);
         let holder = holder.map(|n| ProbeId(n as u16)).filter(|holder| *holder != probe);
         let one = self.one_mut(probe);
-        one.namesake = holder;
+        if one.name.as_deref() != Some(name) {
+            one.namesake = holder;
+        }
         if one.job_probe.is_none() && by_name.is_some() && holder.is_none() {
             one.job_probe = by_name;
             one.slots.clear();
@@ -194,23 +221,35 @@ impl Hearing {
     }
 
     /// The probe that is heard at `address`. Where the job knows it by its name and it has changed
-    /// its address, that is the same probe, and the address that it had is told.
-    pub fn found_at(&mut self, address: &str, at: Elapsed) -> (ProbeId, Option<String>) {
+    /// its address, that is the same probe; where the one of that name is still heard, a second.
+    pub fn found_at(&mut self, address: &str, at: Elapsed) -> (ProbeId, Who) {
         let probe = self.probe(address);
-        let Some(holder) = self.one(probe).namesake else { return (probe, None) };
-        let gone = self.one(holder).presence.as_ref().is_none_or(|presence| {
-            let own = Duration::from_secs_f64(3.0 * presence.interval_s.unwrap_or(0.0));
-            at - presence.heard >= MOVED_AFTER.max(own)
-        });
-        if !gone {
-            return (probe, None);
+        let Some(holder) = self.one(probe).namesake else { return (probe, Who::Same) };
+        let (heard, interval_s) = match &self.one(holder).presence {
+            Some(presence) => (presence.heard, presence.interval_s.unwrap_or(0.0)),
+            None => return self.moved(probe, holder, address),
+        };
+        let since = *self.one_mut(probe).beside_since.get_or_insert(at);
+        if heard.since(since) >= BOTH_WITHIN {
+            // Never again the same: a place must not wander from one device to another.
+            self.one_mut(probe).namesake = None;
+            return (probe, Who::Second(self.one(holder).address.clone()));
         }
-        // The two change places, so that the old address waits its turn should it be heard again.
+        if at - heard >= MOVED_AFTER.max(Duration::from_secs_f64(3.0 * interval_s)) {
+            return self.moved(probe, holder, address);
+        }
+        (probe, Who::Same)
+    }
+
+    /// The two change places, so that the old address waits its turn should it be heard again.
+    fn moved(&mut self, probe: ProbeId, holder: ProbeId, address: &str) -> (ProbeId, Who) {
         let before = std::mem::replace(&mut self.one_mut(holder).address, address.to_owned());
-        self.one_mut(probe).address.clone_from(&before);
+        let old = self.one_mut(probe);
+        old.address.clone_from(&before);
+        old.beside_since = None;
         self.by_address.insert(address.to_owned(), holder);
         self.by_address.insert(before.clone(), probe);
-        (holder, Some(before))
+        (holder, Who::Moved(before))
     }
 
     /// Notes that the probe was heard at `at`.
@@ -272,10 +311,19 @@ impl Hearing {
         let field = job_probe.fields.get(name);
         let own = field.and_then(|f| f.place.as_ref());
         let place = own.or(job_probe.place.as_ref())?;
+        // What the job says of the probe goes before what a bath told of it.
         let offset = field.and_then(|f| f.offset).or(job_probe.offset);
+        let address = &self.one(probe).address;
+        let mut calibrations = self.calibrations.iter();
+        let bath = calibrations.find(|c| c.address == *address && c.field == name);
+        let bath = bath.filter(|_| offset.is_none());
+        let (offset_k, gain) =
+            bath.map_or((offset.map_or(0.0, Kelvins::get), 0.0), Calibration::correction);
         Some(Placement {
             place: place.clone(),
-            offset_k: offset.map_or(0.0, Kelvins::get),
+            offset_k,
+            gain,
+            corrected_to_k: bath.filter(|c| c.absolute).map(Calibration::uncertainty_k),
             average: job_probe.average,
             gauge: job_probe.gauge,
             named: own.is_some(),
@@ -413,7 +461,7 @@ mod tests {
         assert_eq!(hearing.name(STRANGERS), None);
     }
 
-    fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Option<String>) {
+    fn hear(hearing: &mut Hearing, address: &str, s: u64) -> (ProbeId, Who) {
         let found = hearing.found_at(address, Elapsed::from_secs(s));
         hearing.heard(found.0, Elapsed::from_secs(s), None);
         found
@@ -425,9 +473,21 @@ mod tests {
         let (one, _) = hear(&mut hearing, OLD, 0);
         let (other, _) = hear(&mut hearing, NEW, 9);
         assert_ne!(one, other, "both are heard");
-        assert_eq!(hear(&mut hearing, NEW, 10), (one, Some(OLD.to_owned())));
-        assert_eq!(hear(&mut hearing, NEW, 11), (one, None));
+        assert_eq!(hear(&mut hearing, NEW, 10), (one, Who::Moved(OLD.to_owned())));
+        assert_eq!(hear(&mut hearing, NEW, 11), (one, Who::Same));
         assert_eq!(hearing.address(one), NEW);
-        assert_eq!(hear(&mut hearing, OLD, 12), (other, None), "a second device of that name");
+        assert_eq!(hear(&mut hearing, OLD, 12), (other, Who::Same), "it waits its turn");
+    }
+
+    #[test]
+    fn two_devices_of_one_name_are_told_once_and_never_change_places() {
+        let mut hearing = two_of_a_name();
+        let (one, _) = hear(&mut hearing, OLD, 0);
+        let (other, _) = hear(&mut hearing, NEW, 1);
+        assert_eq!(hear(&mut hearing, OLD, 2), (one, Who::Same));
+        assert_eq!(hear(&mut hearing, NEW, 3), (other, Who::Second(OLD.to_owned())));
+        assert_eq!(hear(&mut hearing, NEW, 4), (other, Who::Same));
+        assert_eq!(hear(&mut hearing, NEW, 400), (other, Who::Same), "the first is long silent");
+        assert_eq!(hearing.address(one), OLD);
     }
 }

@@ -4,6 +4,7 @@
 use std::collections::VecDeque;
 
 use crate::engine::window::Block;
+use crate::physics::uncertainty::fit_line;
 
 /// Fewest half swings that make a rhythm (4 to 10; default 5).
 const HALVES_MIN: usize = 5;
@@ -36,11 +37,11 @@ pub fn hunt(blocks: &VecDeque<Block>) -> Option<Hunt> {
     if recent.len() < 2 * HALVES_MIN {
         return None;
     }
-    let (middle_t, middle_x, drift) = line(&recent);
-    let off = |(t, x): &(f64, f64)| x - middle_x - drift * (t - middle_t);
+    let level = fit_line(&recent, last.t)?;
+    let off = |(t, x): &(f64, f64)| x - level.at(*t).0;
     // Root mean square times 2·√2 is the swing of a sine.
-    let square = recent.iter().map(|point| off(point) * off(point)).sum::<f64>();
-    let swing_k = (8.0 * square / recent.len() as f64).sqrt();
+    let n = recent.len() as f64;
+    let swing_k = level.deviation * (8.0 * (n - 2.0) / n).sqrt();
     if swing_k < SWING_K_MIN {
         return None;
     }
@@ -68,20 +69,7 @@ pub fn hunt(blocks: &VecDeque<Block>) -> Option<Hunt> {
     let regular = variance.sqrt() <= IRREGULARITY_MAX * mean;
     // A rhythm of two blocks cannot be told from noise.
     let slow = mean >= 2.0 * (last.t - recent[0].0) / (recent.len() - 1) as f64;
-    (regular && slow).then_some(Hunt { period_s: 2.0 * mean, swing_k, drift })
-}
-
-/// Mean time, mean value and slope of a least-squares line.
-fn line(points: &[(f64, f64)]) -> (f64, f64, f64) {
-    let n = points.len() as f64;
-    let mean_t = points.iter().map(|(t, _)| t).sum::<f64>() / n;
-    let mean_x = points.iter().map(|(_, x)| x).sum::<f64>() / n;
-    let (mut tt, mut tx) = (0.0, 0.0);
-    for (t, x) in points {
-        tt += (t - mean_t) * (t - mean_t);
-        tx += (t - mean_t) * (x - mean_x);
-    }
-    (mean_t, mean_x, if tt > 0.0 { tx / tt } else { 0.0 })
+    (regular && slow).then_some(Hunt { period_s: 2.0 * mean, swing_k, drift: level.slope })
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::engine::channel::Place;
+use crate::engine::columns::Units;
 use crate::engine::presence::SILENCE_MIN;
 use crate::units::quantity::{
     Celsius, CubicMetresPerSecond, Kelvins, Pascals, STANDARD_ATMOSPHERE_PA, Watts,
@@ -24,10 +25,14 @@ pub struct Job {
     pub unit: Unit,
     /// The probes, in the job's order.
     pub probes: Vec<Probe>,
+    /// What is known of single probes from baths.
+    pub calibrations: Vec<Calibration>,
     /// When a reading counts as settled.
     pub settle: Settle,
     /// How often a moment is written down (1 s to 1 h; default 1 s).
     pub interval: Duration,
+    /// How people see numbers in texts; nothing is decided by it.
+    pub units: Units,
 }
 
 impl Default for Job {
@@ -40,8 +45,10 @@ impl Default for Job {
             barometer_uncertainty_pa: 1_000.0,
             unit: Unit::default(),
             probes: Vec::new(),
+            calibrations: Vec::new(),
             settle: Settle::default(),
             interval: Duration::from_secs(1),
+            units: Units::default(),
         }
     }
 }
@@ -141,6 +148,51 @@ impl Default for Unit {
     }
 }
 
+/// What a bath told of one field of a probe.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Calibration {
+    /// The probe's address (upper case, colons).
+    pub address: String,
+    /// The field's name.
+    pub field: String,
+    /// The day (UTC), as 2031-06-04.
+    pub date: String,
+    /// Whether it was held against a known temperature, and not only against other probes.
+    pub absolute: bool,
+    /// One point, or two.
+    pub points: Vec<CalibrationPoint>,
+}
+
+/// The correction at one temperature.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CalibrationPoint {
+    /// The temperature (°C).
+    pub at_c: f64,
+    /// To be added to a reading (K).
+    pub offset_k: f64,
+    /// Its standard uncertainty (K).
+    pub uncertainty_k: f64,
+}
+
+impl Calibration {
+    /// What is added to a reading (°C): a constant (K), and a share of the reading.
+    pub fn correction(&self) -> (f64, f64) {
+        match self.points.as_slice() {
+            [a, b] => {
+                crate::engine::calibrate::two_points((a.at_c, a.offset_k), (b.at_c, b.offset_k))
+                    .unwrap_or((f64::midpoint(a.offset_k, b.offset_k), 0.0))
+            }
+            [a, ..] => (a.offset_k, 0.0),
+            [] => (0.0, 0.0),
+        }
+    }
+
+    /// The largest standard uncertainty of its points (K).
+    pub fn uncertainty_k(&self) -> f64 {
+        self.points.iter().map(|point| point.uncertainty_k).fold(0.0, f64::max)
+    }
+}
+
 /// How a job tells which probe it means.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum ProbeRef {
@@ -183,7 +235,8 @@ pub struct Settle {
     pub window: Duration,
     /// Largest drift of a temperature (K per minute, 0.005 to 5; default 0.1).
     pub drift_k_per_min_max: f64,
-    /// Largest standard deviation of a temperature over the window (K, 0.01 to 10; default 0.5).
+    /// Largest standard deviation of a temperature about its drift over the window (K, 0.01 to 10;
+    /// default 0.5).
     pub spread_k_max: f64,
     /// Shortest run that can be settled (0 s to 1 h; default 300 s).
     pub run_min: Duration,

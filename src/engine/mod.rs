@@ -4,6 +4,7 @@
 //! inputs always give the same findings, from the radio, a record or a test.
 
 pub mod approach;
+pub mod calibrate;
 pub mod channel;
 pub mod columns;
 pub mod compare;
@@ -19,14 +20,17 @@ pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod json;
+pub mod learn;
 pub mod night;
 pub mod output;
+pub mod phrase;
 pub mod place;
 pub mod presence;
 pub mod profile;
 pub mod progress;
 pub mod radio;
 pub mod reading;
+pub mod ready;
 pub mod record;
 pub mod role;
 pub mod run;

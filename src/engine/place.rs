@@ -28,6 +28,8 @@ use weigh::Weighed;
 
 /// Odds from which a placement is called: 20 to 1, a bare 95 %.
 pub const ODDS_MIN: f64 = 20.0;
+/// A job's place of a lower probability is doubted, whatever else the probe's place may be.
+const HARDLY: f64 = 0.01;
 /// Minutes of running without which nothing is said.
 pub const RUN_MIN: Duration = Duration::from_mins(3);
 /// Minutes of running after which all is said that a start tells.
@@ -148,7 +150,7 @@ pub struct Doubt {
     pub job: Position,
     /// What the readings speak for.
     pub seems: Position,
-    /// Odds for that, against all else.
+    /// Odds for that, against all else; may be low where several places come into question.
     pub odds: f64,
 }
 
@@ -271,14 +273,17 @@ fn tells(a: &Position, b: &Position, run: &start::Run) -> Vec<&'static str> {
     tells
 }
 
-/// What speaks against the job: a trace that is called elsewhere.
+/// What speaks against the job: a trace that is called elsewhere, or that is hardly where the job says
+/// though where else is open.
 fn doubts(placements: &[Placement], job: &[Option<Position>]) -> Vec<Doubt> {
     let each = placements.iter().zip(job).enumerate();
     let against = each.filter_map(|(trace, (placement, job))| {
         let job = job.as_ref()?;
         let called = placement.is_called() && placement.position != *job;
+        let own = placement.all.iter().find(|(of, _)| of == job).map_or(0.0, |(_, p)| *p);
+        let hardly = placement.odds > 0.0 && own < HARDLY && placement.position != *job;
         let (seems, odds) = (placement.position.clone(), placement.odds);
-        called.then(|| Doubt { trace, job: job.clone(), seems, odds })
+        (called || hardly).then(|| Doubt { trace, job: job.clone(), seems, odds })
     });
     against.collect()
 }

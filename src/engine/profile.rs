@@ -6,6 +6,7 @@
 mod example;
 pub(crate) mod layout;
 mod matching;
+pub mod prove;
 mod read;
 mod read_field;
 mod read_source;
@@ -31,17 +32,20 @@ use matching::{Key, Match};
 use unit::Linear;
 
 /// The profiles shipped with the program: file name and text.
-pub const SHIPPED: [(&str, &str); 10] = [
+pub const SHIPPED: [(&str, &str); 13] = [
     ("battery-service.toml", include_str!("../../probe-profiles/battery-service.toml")),
     ("bthome-v2.toml", include_str!("../../probe-profiles/bthome-v2.toml")),
+    ("data-format-6.toml", include_str!("../../probe-profiles/data-format-6.toml")),
     ("eddystone-tlm.toml", include_str!("../../probe-profiles/eddystone-tlm.toml")),
     ("environmental-sensing.toml", include_str!("../../probe-profiles/environmental-sensing.toml")),
     ("health-thermometer.toml", include_str!("../../probe-profiles/health-thermometer.toml")),
+    ("open-thermometer.toml", include_str!("../../probe-profiles/open-thermometer.toml")),
     ("plain-clamp.toml", include_str!("../../probe-profiles/plain-clamp.toml")),
     ("plain-clamp-pair.toml", include_str!("../../probe-profiles/plain-clamp-pair.toml")),
     ("plain-gauge.toml", include_str!("../../probe-profiles/plain-gauge.toml")),
     ("rawv1.toml", include_str!("../../probe-profiles/rawv1.toml")),
     ("rawv2.toml", include_str!("../../probe-profiles/rawv2.toml")),
+    ("service-thermometer.toml", include_str!("../../probe-profiles/service-thermometer.toml")),
 ];
 
 /// A profile's number among [`Profiles`].

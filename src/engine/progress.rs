@@ -1,5 +1,6 @@
 //! How far each channel and the whole are from settled, in numbers and words for people.
 
+use crate::engine::phrase::Phrase;
 use crate::engine::reading::ChannelId;
 use crate::engine::settle::{Judgement, Limits, Stand};
 
@@ -62,13 +63,17 @@ pub fn share(judgement: &Judgement, limits: &Limits, run_s: f64) -> f64 {
     }
 }
 
-/// How a channel stands, in words; `unit` is its SI unit and `unit_per_k` what weighs as 1 K.
-pub fn reason(judgement: &Judgement, limits: &Limits, unit: &str, unit_per_k: f64) -> String {
-    let Some(stretch) = judgement.stretch else {
-        return "too few readings yet".to_owned();
-    };
-    let per_minute = 60.0 * stretch.drift * unit_per_k;
+/// How a channel stands, in words; `unit_per_k` is what weighs as 1 K in SI.
+pub fn reason(judgement: &Judgement, limits: &Limits, said: Phrase, unit_per_k: f64) -> String {
     let minutes = judgement.window_s / 60.0;
+    let Some(stretch) = judgement.stretch else {
+        return if judgement.window_s > limits.window_s {
+            format!("too few readings yet; {minutes:.0} min of them are needed")
+        } else {
+            "too few readings yet".to_owned()
+        };
+    };
+    let drift = stretch.drift * unit_per_k;
     match judgement.stand {
         Stand::TooFew => "too few readings yet".to_owned(),
         Stand::Holds => "holds still".to_owned(),
@@ -76,14 +81,13 @@ pub fn reason(judgement: &Judgement, limits: &Limits, unit: &str, unit_per_k: f6
             format!("may hold still; {:.0} min of readings cannot show it yet", minutes.max(1.0))
         }
         Stand::Drifts => {
-            let way = if per_minute > 0.0 { "rises" } else { "falls" };
-            format!("{way} by {} {} a minute", figures(per_minute.abs()), plain(unit))
+            let way = if drift > 0.0 { "rises" } else { "falls" };
+            format!("{way} by {}", said.rate(drift.abs()))
         }
         Stand::Spreads => format!(
-            "scatters by {} {}; at most {} are taken as still",
-            figures(stretch.spread * unit_per_k),
-            plain(unit),
-            figures(limits.spread_k_max * unit_per_k),
+            "scatters by {}; at most {} are taken as still",
+            said.difference(stretch.scatter * unit_per_k),
+            said.difference(limits.spread_k_max * unit_per_k),
         ),
         Stand::CannotShow => {
             format!("cannot be shown with this probe: its step would need {minutes:.0} min")
@@ -91,13 +95,35 @@ pub fn reason(judgement: &Judgement, limits: &Limits, unit: &str, unit_per_k: f6
     }
 }
 
-fn figures(value: f64) -> String {
-    if value >= 100.0 { format!("{value:.0}") } else { format!("{value:.2}") }
-}
-
-fn plain(unit: &str) -> &str {
-    match unit {
-        "degC" | "delta_degC" => "K",
-        other => other,
+/// Why a channel was not called still in a run that ended after `run_s`, in words: as it stood then.
+///
+/// What would hold by all that was heard, only not for long enough to be shown, is no fault of the
+/// run: no window inside it can show it with this probe.
+pub fn reason_at_end(
+    judgement: &Judgement,
+    limits: &Limits,
+    said: Phrase,
+    (unit_per_k, run_s): (f64, f64),
+) -> String {
+    let still = |drift: f64| drift.abs() <= limits.drift_k_per_s_max;
+    let shown = match (judgement.stand, judgement.stretch) {
+        (Stand::TooFew, _) | (_, None) => false,
+        (Stand::Growing, Some(stretch)) => !still(stretch.drift),
+        _ => true,
+    };
+    let minutes = run_s / 60.0;
+    if shown {
+        return match (judgement.stand, judgement.stretch) {
+            (Stand::Growing, Some(stretch)) => {
+                let way = if stretch.drift > 0.0 { "rises" } else { "falls" };
+                let rate = said.rate((stretch.drift * unit_per_k).abs());
+                format!("{way} by about {rate}, which is too short to be sure of")
+            }
+            _ => reason(judgement, limits, said, unit_per_k),
+        };
     }
+    if run_s < limits.window_s {
+        return format!("was heard for {minutes:.0} min of a run, too short to show anything");
+    }
+    format!("cannot be shown with this probe in a run of {minutes:.0} min")
 }

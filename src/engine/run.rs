@@ -162,6 +162,13 @@ impl Runs {
         self.starts.clear();
     }
 
+    /// Says why the open run, of which nothing more is heard after `until`, has no set.
+    pub fn never_settled(&self, until: Elapsed, why_not: String, out: &mut Vec<SignalEvent>) {
+        if let Some(run) = self.open.as_ref().filter(|run| !run.cycle.settled) {
+            remark(out, until, "run_never_settled", &run.cycle, why_not);
+        }
+    }
+
     /// The record ends: the open run is told as far as it is known.
     pub fn finish(&mut self, out: &mut Vec<SignalEvent>) {
         if let Some(mut run) = self.open.take() {

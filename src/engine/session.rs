@@ -12,7 +12,7 @@ use crate::engine::decode::{self, Field, FieldValue};
 use crate::engine::diagnose::derive::Layout;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::diagnose::{Context, diagnose};
-use crate::engine::hearing::{Heard, Hearing, Slot};
+use crate::engine::hearing::{Heard, Hearing, Slot, Who};
 use crate::engine::input::{Input, Origin};
 use crate::engine::job::Job;
 use crate::engine::output::{Event, Moment, NewChannel, Output};
@@ -278,8 +278,9 @@ impl Session {
         match slot {
             Slot::Nowhere => {}
             Slot::Battery => self.take_battery(probe, value),
-            Slot::Channel { channel, offset, member } => {
-                let value = self.hearing.average(channel, member, self.now, value + offset);
+            Slot::Channel { channel, offset, gain, member } => {
+                let corrected = value + offset + gain * value;
+                let value = self.hearing.average(channel, member, self.now, corrected);
                 if lasts {
                     self.hearing.advertised(probe, channel, value);
                 }
@@ -317,7 +318,7 @@ impl Session {
         let known = &self.channels[usize::from(channel.0)];
         let address = known.probe.map_or(String::new(), |p| self.hearing.address(p).to_owned());
         let detail = format!(
-            "the job says {}; its start looks like {} (odds {:.0} to 1); see where it is clamped",
+            "the job says {}; its start looks like {} (odds {:.1} to 1); see where it is clamped",
             doubt.job, doubt.seems, doubt.odds
         );
         self.outputs.push_back(event(at, "placement_doubt", &address, &detail));
@@ -335,14 +336,14 @@ impl Session {
             (Some(kind), Some(placed)) => {
                 // Hand-held and clamped-on pressure probes read gauge (common practice, no source).
                 let gauge = described.gauge.or(placed.gauge).unwrap_or(true);
-                let offset = match kind {
-                    QuantityKind::Temperature => placed.offset_k,
-                    QuantityKind::Pressure if gauge => self.job.barometer.get(),
-                    _ => 0.0,
+                let correction = match kind {
+                    QuantityKind::Temperature => (placed.offset_k, placed.gain),
+                    QuantityKind::Pressure if gauge => (self.job.barometer.get(), 0.0),
+                    _ => (0.0, 0.0),
                 };
                 let channel = Channel { place: placed.place, kind };
-                let instrument = described.instrument();
-                self.join(probe, channel, (name, instrument), (offset, placed.average))
+                let instrument = calibrated(described.instrument(), kind, placed.corrected_to_k);
+                self.join(probe, channel, (name, instrument), (correction, placed.average))
             }
         };
         self.hearing.set_slot(probe, (profile_id, field.index, field.repeat), slot);
@@ -356,16 +357,18 @@ impl Session {
         probe: ProbeId,
         channel: Channel,
         (field, instrument): (String, Instrument),
-        (offset, average): (f64, bool),
+        ((offset, gain), average): ((f64, f64), bool),
     ) -> Slot {
         let known = self.channels.iter().find(|known| known.channel == channel);
         match known.map(|known| (known.id, known.probe)) {
             None => {
                 let id = self.add_channel(channel, Some(probe), field, instrument);
-                Slot::Channel { channel: id, offset, member: self.hearing.add_member(id, average) }
+                let member = self.hearing.add_member(id, average);
+                Slot::Channel { channel: id, offset, gain, member }
             }
             Some((id, _)) if average => {
-                Slot::Channel { channel: id, offset, member: self.hearing.add_member(id, true) }
+                let member = self.hearing.add_member(id, true);
+                Slot::Channel { channel: id, offset, gain, member }
             }
             Some((_, owner)) => {
                 let owner =
@@ -425,10 +428,20 @@ impl Session {
 
     /// Notes that a probe was heard, and says so where it had been lost.
     fn heard(&mut self, address: &str, rssi_dbm: Option<i16>) -> ProbeId {
-        let (probe, before) = self.hearing.found_at(address, self.now);
-        if let Some(before) = before {
-            let detail = format!("the same probe by its name; its address was {before}");
-            self.event("address_changed", address, &detail);
+        let (probe, who) = self.hearing.found_at(address, self.now);
+        match who {
+            Who::Same => {}
+            Who::Moved(before) => {
+                let detail = format!("the same probe by its name; its address was {before}");
+                self.event("address_changed", address, &detail);
+            }
+            Who::Second(first) => {
+                let detail = format!(
+                    "a second device of the name that the job gives a place; {first} has it; \
+                     to use both, give their addresses in the job"
+                );
+                self.event("name_shared", address, &detail);
+            }
         }
         if let Heard::Back(silence) = self.hearing.heard(probe, self.now, rssi_dbm) {
             let detail = format!("heard again after {} s", silence.as_secs());
@@ -555,6 +568,20 @@ impl Session {
 
     fn event(&mut self, name: &str, subject: &str, detail: &str) {
         self.outputs.push_back(event(self.now, name, subject, detail));
+    }
+}
+
+/// An instrument whose temperature was held against a known one is as good as that told, and not
+/// worse than its maker states.
+fn calibrated(instrument: Instrument, kind: QuantityKind, told_k: Option<f64>) -> Instrument {
+    /// What comes since: handling, temperatures away from the bath's (K, standard; *assumed*).
+    const SINCE_K: f64 = 0.05;
+    match (kind, told_k) {
+        (QuantityKind::Temperature, Some(u)) => {
+            let half_width = (3.0 * (u * u + SINCE_K * SINCE_K)).sqrt();
+            Instrument { accuracy: instrument.accuracy.min(half_width), ..instrument }
+        }
+        _ => instrument,
     }
 }
 

@@ -22,6 +22,8 @@ pub struct Part<'a> {
     pub unit_per_k: f64,
     /// Scatter of its readings (K).
     pub scatter_k: f64,
+    /// The shortest window that can hold (s): a drift within the limit is tolerated in it.
+    pub window_s: f64,
     /// The probe's number.
     pub probe: Option<ProbeId>,
 }
@@ -60,22 +62,26 @@ pub fn settled_set(
     }
 }
 
-/// The mean of a channel with what is not known of it: scatter, and the probe's accuracy as the
-/// half-width of a rectangle (JCGM 100, 4.3.7: a/√3).
+/// The mean of a channel with what is not known of it: scatter, the drift through a stretch longer
+/// than the shortest window, and the probe's accuracy, the latter two as half-widths of a rectangle
+/// (JCGM 100, 4.3.7: a/√3).
 fn value_of(part: &Part<'_>, from_s: f64) -> Option<SettledValue> {
     let blocks = part.blocks;
     let first = blocks.partition_point(|block| block.t < from_s);
     let count = blocks.len() - first;
-    let (mean, scatter, spread) = match count {
+    let (mean, scatter, spread, drifted) = match count {
         0 => return None,
         1..=3 => {
             let n = count as f64;
             let mean = blocks.range(first..).map(|block| block.x).sum::<f64>() / n;
-            (mean, part.scatter_k / n.sqrt(), part.scatter_k)
+            (mean, part.scatter_k / n.sqrt(), part.scatter_k, 0.0)
         }
         _ => {
             let stretch = lay(blocks, first, 0.0);
-            (stretch.mean, stretch.mean_uncertainty, stretch.spread)
+            // In a window that had to grow the channel is by its end off the mean.
+            let grown_s = (stretch.to_s - stretch.from_s - part.window_s).max(0.0);
+            let drifted = 0.5 * grown_s * stretch.drift / 3.0_f64.sqrt();
+            (stretch.mean, stretch.mean_uncertainty, stretch.spread, drifted)
         }
     };
     let unit = part.unit_per_k;
@@ -87,7 +93,7 @@ fn value_of(part: &Part<'_>, from_s: f64) -> Option<SettledValue> {
         channel: part.channel.clone(),
         quantity: Quantity::new(part.channel.kind, mean * unit)?,
         spread: spread * unit,
-        uncertainty: ((scatter * unit) * (scatter * unit) + own * own).sqrt(),
+        uncertainty: libm::hypot(libm::hypot(scatter, drifted) * unit, own),
         probe: part.probe,
     })
 }
@@ -130,6 +136,7 @@ mod tests {
                 instrument,
                 unit_per_k: *unit,
                 scatter_k: 0.1,
+                window_s: 300.0,
                 probe: None,
             })
             .collect();
@@ -149,6 +156,31 @@ mod tests {
         assert!((value.uncertainty - 0.6 / 3.0_f64.sqrt()).abs() < 1e-6, "{value:?}");
         assert!((value.spread - 0.1).abs() < 0.001, "{value:?}");
         assert_eq!((set.number, set.cycle, set.run_s), (3, Some(2), Some(260.0)));
+    }
+
+    #[test]
+    fn a_drift_through_a_window_that_has_grown_is_not_known_of_its_end() {
+        let channel: Channel = "supply-air.temperature".parse().unwrap();
+        let mut window = Window::new(10.0, 100);
+        for t in 0..901 {
+            window.take(f64::from(t), 14.0 + 0.001 * f64::from(t));
+        }
+        let value = |window_s: f64| {
+            let instrument = instrument(0.0, 0.0);
+            let part = Part {
+                channel: &channel,
+                blocks: window.blocks(),
+                instrument: &instrument,
+                unit_per_k: 1.0,
+                scatter_k: 0.1,
+                window_s,
+                probe: None,
+            };
+            value_of(&part, 0.0).unwrap().uncertainty
+        };
+        // 900 s are as long as asked for; of 300 s the other 600 s drift by 0.6 K, 0.3 K to each side.
+        assert!(value(900.0) < 0.01, "{}", value(900.0));
+        assert!((value(300.0) - 0.3 / 3.0_f64.sqrt()).abs() < 0.005, "{}", value(300.0));
     }
 
     #[test]

@@ -46,6 +46,9 @@ pub struct Stretch {
     pub step_margin: f64,
     /// Standard deviation of the readings (K).
     pub spread: f64,
+    /// The same about the line (K): in a window that has grown, a drift within the limit alone
+    /// spreads the readings.
+    pub scatter: f64,
     /// First autocorrelation of what the line leaves over (0 to 0.95).
     pub correlation: f64,
 }
@@ -93,6 +96,8 @@ pub fn judge(blocks: &VecDeque<Block>, limits: &Limits, step: f64) -> Judgement 
         }
         judgement.window_s = length_s;
         if blocks.len() - first < BLOCKS_MIN {
+            // Known beforehand: a line needs this many readings, whatever they show.
+            judgement.window_s = length_s.max(usual * BLOCKS_MIN as f64);
             continue;
         }
         let stretch = lay(blocks, first, step);
@@ -103,7 +108,7 @@ pub fn judge(blocks: &VecDeque<Block>, limits: &Limits, step: f64) -> Judgement 
             return judgement;
         }
         if drift + stretch.drift_margin <= limits.drift_k_per_s_max {
-            let quiet = stretch.spread <= limits.spread_k_max;
+            let quiet = stretch.scatter <= limits.spread_k_max;
             judgement.stand = if quiet { Stand::Holds } else { Stand::Spreads };
             return judgement;
         }
@@ -157,7 +162,8 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
     }
     let bow = if q_square > 1e-9 * sqq { bow / q_square } else { 0.0 };
 
-    let (mut squares, mut products, mut within, mut about_mean) = (0.0, 0.0, 0.0, 0.0);
+    let (mut squares, mut products, mut within) = (0.0, 0.0, 0.0);
+    let (mut about_mean, mut about_line) = (0.0, 0.0);
     let (mut readings, mut before) = (0_u32, 0.0);
     for block in blocks.range(first..) {
         let (t, x) = (block.t - middle - mean_t, block.x - origin - mean_x);
@@ -166,6 +172,7 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
         products += off * before;
         within += block.within;
         about_mean += f64::from(block.readings) * x * x;
+        about_line += f64::from(block.readings) * (x - drift * t) * (x - drift * t);
         readings += block.readings;
         before = off;
     }
@@ -187,6 +194,7 @@ pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
         drift_margin: student_95(freedom) * drift_sd + step_margin,
         step_margin,
         spread: ((within + about_mean) / (single - 1.0).max(1.0)).sqrt(),
+        scatter: ((within + about_line) / (single - 2.0).max(1.0)).sqrt(),
         correlation,
     }
 }

@@ -16,6 +16,7 @@ mod track;
 use std::collections::VecDeque;
 
 use crate::engine::channel::Channel;
+use crate::engine::columns::Units;
 use crate::engine::cycle::{Change, Compressor, Cycles};
 use crate::engine::job::{Job, Mode, Settle};
 use crate::engine::progress::Progress;
@@ -28,10 +29,15 @@ use crate::engine::settle::Limits;
 use crate::engine::smooth::Taken;
 use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
+use second_opinion::Asked;
 use track::Track;
 
 /// A run this short is `starting`: too short to judge anything (s, 30 to 300; default 120).
 const STARTING_S: f64 = 120.0;
+/// A silence of all that tells of the compressor that is longer than this (s) may hide a stop and a
+/// start: thermostats hold a compressor back for three minutes and more (common practice, no
+/// source).
+const UNHEARD_S_MAX: f64 = 180.0;
 /// Readings this close before a stop are not part of a set (s, 0 to 60; default 10).
 const BEFORE_STOP_S: f64 = 10.0;
 
@@ -60,13 +66,17 @@ pub enum SignalEvent {
 /// All channels' smoothing, settling and cycles.
 #[derive(Debug, Clone)]
 pub struct Signals {
+    units: Units,
     mode: Mode,
     /// What is known of it: with `auto` what the data told, once they did.
     way: Mode,
     variable_speed: bool,
     defrost: bool,
-    /// Whether the R-statistic was asked in this run.
-    opinion_asked: bool,
+    /// What the R-statistic was asked in this run.
+    asked: Asked,
+    /// Whether it was told that the stages of this session cannot be seen.
+    stages_told: bool,
+    stages: u8,
     /// When the speed of the compressor last changed within this run (s).
     stepped_s: f64,
     settle: Settle,
@@ -92,11 +102,14 @@ impl Signals {
     /// No channels yet, for a visit as `job` tells it.
     pub fn new(job: &Job) -> Self {
         Self {
+            units: job.units,
             mode: job.mode,
             way: job.mode,
             variable_speed: job.unit.variable_speed,
             defrost: false,
-            opinion_asked: false,
+            asked: Asked::default(),
+            stages_told: false,
+            stages: job.unit.stages,
             stepped_s: f64::NEG_INFINITY,
             settle: job.settle.clone(),
             limits: Limits {
@@ -158,6 +171,7 @@ impl Signals {
     /// Nobody listened from `from` to `to`: what happened then is unknown, not off.
     pub fn lost_stretch(&mut self, from: Elapsed, to: Elapsed) {
         self.take_last_set(from.as_secs());
+        self.end_unheard(from.as_secs());
         self.runs.cut(&mut self.queue);
         self.cycles.lost();
         self.defrost = false;
@@ -178,6 +192,7 @@ impl Signals {
     /// A moment of the grid: judges, and tells what there is to tell up to `at`.
     pub fn tick(&mut self, at: Elapsed, out: &mut Vec<SignalEvent>) {
         self.now_s = at.as_secs();
+        self.look_for_silence(at);
         self.ask_mode();
         self.ask_levels();
         let fresh = self.judge_all();
@@ -193,7 +208,7 @@ impl Signals {
         if state == State::Settled && fresh {
             self.hold_set();
         }
-        self.opinion_on(state);
+        self.opinion_on(state, fresh);
         out.append(&mut self.queue);
         if state != self.state {
             self.state = state;
@@ -205,6 +220,7 @@ impl Signals {
     pub fn finish(&mut self, at: Elapsed, out: &mut Vec<SignalEvent>) {
         self.now_s = at.as_secs();
         self.take_last_set(self.now_s);
+        self.end_unheard(self.now_s);
         self.runs.finish(&mut self.queue);
         out.append(&mut self.queue);
     }
@@ -262,16 +278,14 @@ impl Signals {
         let at_s = change.moment.map_or(told_s, |moment| moment.at_s);
         if change.runs {
             self.candidates.clear();
-            self.opinion_asked = false;
+            self.asked = Asked::default();
             self.last_set_s = None;
             self.runs.start(change.moment, at_s, &how, &mut self.queue);
         } else {
             let margin = change.moment.map_or(0.0, |moment| 2.0 * moment.uncertainty_s);
             self.take_last_set(at_s - BEFORE_STOP_S.max(margin));
-            if !std::mem::replace(&mut self.opinion_asked, true) {
-                self.second_opinion(false);
-            }
-            let reason = self.why_not();
+            self.opinion_at_end(at_s);
+            let reason = self.why_not(at_s - margin);
             self.runs.stop(change.moment, &how, &reason, &mut self.queue);
         }
         self.restart_windows(at_s, false);
@@ -292,6 +306,7 @@ impl Signals {
 
     fn restart_windows(&mut self, from_s: f64, all: bool) {
         self.settling_since_s = from_s;
+        self.asked = Asked::default();
         self.candidates.clear();
         for track in &mut self.tracks {
             track.settle_from(from_s, all);
@@ -315,7 +330,19 @@ impl Signals {
         self.now_s - track.last_s <= silence
     }
 
+    /// Where nothing that tells of the compressor was heard for longer than a unit needs to stop and
+    /// start again, whatever it did meanwhile is unknown.
+    fn look_for_silence(&mut self, at: Elapsed) {
+        let Some(last_s) = self.cycles.unheard_since(self.now_s) else { return };
+        if self.cycles.compressor() != Compressor::Unknown && self.now_s - last_s > UNHEARD_S_MAX {
+            self.lost_stretch(Elapsed::from_ms((last_s * 1_000.0) as u64), at);
+        }
+    }
+
     fn current_state(&self) -> State {
+        if self.cycles.unheard_since(self.now_s).is_some() {
+            return State::Unknown;
+        }
         if self.defrost {
             return State::Defrost;
         }
@@ -358,18 +385,42 @@ mod tests {
         seconds: u64,
         channels: &[(&str, &dyn Fn(f64) -> f64)],
     ) -> (Signals, Vec<(f64, SignalEvent)>) {
-        let mut signals = Signals::new(&Job { mode, ..Job::default() });
+        hear(&Job { mode, ..Job::default() }, seconds, channels)
+    }
+
+    /// The same for a whole job.
+    pub(super) fn hear(
+        job: &Job,
+        seconds: u64,
+        channels: &[(&str, &dyn Fn(f64) -> f64)],
+    ) -> (Signals, Vec<(f64, SignalEvent)>) {
+        let mut signals = Signals::new(job);
         let instrument = Instrument { accuracy: 0.3, resolution: 0.0, time_constant_s: None };
-        for (name, _) in channels {
-            signals.add_channel(&name.parse().unwrap(), instrument, None);
+        // `NAME#300` reads every 300 s.
+        let named: Vec<(Channel, u64)> = channels
+            .iter()
+            .map(|(name, _)| {
+                let (name, every) = name.split_once('#').unwrap_or((name, "1"));
+                (name.parse().unwrap(), every.parse().unwrap())
+            })
+            .collect();
+        for (channel, _) in &named {
+            signals.add_channel(channel, instrument, None);
         }
         let (mut told, mut out, mut state) = (Vec::new(), Vec::new(), 1_u64);
         for second in 0..seconds {
-            for (which, (name, course)) in channels.iter().enumerate() {
+            for (which, (channel, every)) in named.iter().enumerate() {
                 state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-                let noise = (state >> 40) as f64 / f64::from(1 << 24) - 0.5;
-                let kind = name.parse::<Channel>().unwrap().kind;
-                let quantity = Quantity::new(kind, course(second as f64) + 0.1 * noise).unwrap();
+                if second % every != 0 {
+                    continue;
+                }
+                let noise = 0.1 * ((state >> 40) as f64 / f64::from(1 << 24) - 0.5);
+                let unit = match channel.kind {
+                    QuantityKind::Pressure => Role::of(channel, Mode::Cooling).unit_per_k,
+                    _ => 1.0,
+                };
+                let value = channels[which].1(second as f64) + unit * noise;
+                let quantity = Quantity::new(channel.kind, value).unwrap();
                 let (at, channel) = (Elapsed::from_secs(second), ChannelId(which as u16));
                 signals.take(&Reading { at, channel, quantity });
             }
@@ -382,13 +433,75 @@ mod tests {
     }
 
     /// From `from` to `to` (both levels) by an exponential that begins at `at` (s).
-    fn goes(from: f64, to: f64, at: f64, t: f64) -> f64 {
+    pub(super) fn goes(from: f64, to: f64, at: f64, t: f64) -> f64 {
         from + (to - from) * (1.0 - libm::exp(-(t - at).max(0.0) / 60.0))
     }
 
-    fn remarks<'a>(told: &'a [(f64, SignalEvent)], name: &str) -> Vec<&'a SignalEvent> {
+    pub(super) fn remarks<'a>(told: &'a [(f64, SignalEvent)], name: &str) -> Vec<&'a SignalEvent> {
         let is = |event: &&SignalEvent| matches!(event, SignalEvent::Remark { event, .. } if *event == name);
         told.iter().map(|(_, event)| event).filter(is).collect()
+    }
+
+    #[test]
+    fn a_run_that_drifts_says_so_in_the_units_of_the_job() {
+        for (units, expected) in [(Units::Us, "°F a minute"), (Units::Si, "°C a minute")] {
+            let (_, told) = hear(
+                &Job { units, ..Job::default() },
+                1_500,
+                &[
+                    ("outdoor-unit.current", &|t| {
+                        if (100.0..1_200.0).contains(&t) { 6.0 } else { 0.2 }
+                    }),
+                    ("supply-air.temperature", &|t| {
+                        // After the stop it warms up, which is no part of the run.
+                        goes(25.0, 14.0, 100.0, t) - 0.3 / 60.0 * t + goes(0.0, 9.0, 1_200.0, t)
+                    }),
+                ],
+            );
+            let found = remarks(&told, "run_never_settled");
+            let [SignalEvent::Remark { detail, .. }] = found[..] else { panic!("{told:?}") };
+            assert!(detail.starts_with("supply-air.temperature falls by 0."), "{detail}");
+            assert!(detail.ends_with(expected), "{detail}");
+        }
+    }
+
+    #[test]
+    fn a_probe_that_reads_every_five_minutes_cannot_show_a_run_of_twenty() {
+        let (_, told) = hear(
+            &Job::default(),
+            1_600,
+            &[
+                ("outdoor-unit.current", &|t| {
+                    if (100.0..1_300.0).contains(&t) { 6.0 } else { 0.2 }
+                }),
+                ("supply-air.temperature#300", &|_| 14.0),
+            ],
+        );
+        let found = remarks(&told, "run_never_settled");
+        let [SignalEvent::Remark { detail, .. }] = found[..] else { panic!("{told:?}") };
+        assert!(detail.contains("cannot be shown with this probe in a run of 20 min"), "{detail}");
+    }
+
+    #[test]
+    fn a_stretch_that_nobody_heard_cuts_the_run() {
+        let (mut signals, told) = listen(
+            Mode::Cooling,
+            900,
+            &[
+                ("outdoor-unit.current", &|t| if t < 100.0 { 0.2 } else { 6.0 }),
+                ("supply-air.temperature", &|t| goes(25.0, 14.0, 100.0, t)),
+            ],
+        );
+        assert_eq!(told.iter().filter(|(_, e)| matches!(e, SignalEvent::Cycle(_))).count(), 1);
+        signals.runs.start(None, 900.0, "", &mut Vec::new());
+        signals.lost_stretch(Elapsed::from_secs(950), Elapsed::from_secs(2_000));
+        let mut out = Vec::new();
+        signals.tick(Elapsed::from_secs(2_001), &mut out);
+        let cut = out.iter().find_map(|event| match event {
+            SignalEvent::Cycle(cycle) => Some((cycle.complete, cycle.stop)),
+            _ => None,
+        });
+        assert_eq!((cut, signals.state()), (Some((false, None)), State::Unknown), "{out:?}");
     }
 
     fn sets(told: &[(f64, SignalEvent)]) -> Vec<&SettledSet> {

@@ -29,12 +29,28 @@ pub fn critical(channels: usize) -> f64 {
     CRITICAL[channels.clamp(1, CRITICAL.len()) - 1]
 }
 
-/// R of a channel (1 at steady state, larger in a transient); `None` with too few readings that are
-/// far enough apart, and where the probe's `step` (K) is coarser than the noise.
+/// What the statistic says of a channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Opinion {
+    /// There are too few readings yet that are far enough apart.
+    TooFew,
+    /// The probe's step is coarser than the noise, so there is no answer.
+    Coarse,
+    /// R: 1 at steady state, larger in a transient.
+    R(f64),
+}
+
+/// What the statistic says of a channel by its readings from `from_s` to `until_s`; `step` is the
+/// probe's (K).
 ///
 /// The readings are the last of each block, as many blocks apart as their correlation in `stretch`
 /// asks for.
-pub fn statistic(blocks: &VecDeque<Block>, stretch: &Stretch, step: f64) -> Option<f64> {
+pub fn statistic(
+    blocks: &VecDeque<Block>,
+    (from_s, until_s): (f64, f64),
+    stretch: &Stretch,
+    step: f64,
+) -> Opinion {
     let correlation = stretch.correlation;
     let apart = if correlation > CORRELATION_MAX {
         (libm::log(CORRELATION_MAX) / libm::log(correlation)).ceil() as usize
@@ -42,16 +58,17 @@ pub fn statistic(blocks: &VecDeque<Block>, stretch: &Stretch, step: f64) -> Opti
         1
     };
     // From the newest backwards, so that the newest always counts.
-    let mut readings: Vec<f64> =
-        blocks.iter().rev().step_by(apart.max(1)).map(|block| block.last).collect();
+    let within = |block: &&Block| block.from_s >= from_s && block.to_s <= until_s;
+    let asked = blocks.iter().rev().filter(within);
+    let mut readings: Vec<f64> = asked.step_by(apart.max(1)).map(|block| block.last).collect();
     readings.reverse();
     of(&readings, step)
 }
 
 /// R at the end of these readings (K).
-fn of(readings: &[f64], step: f64) -> Option<f64> {
+fn of(readings: &[f64], step: f64) -> Opinion {
     if readings.len() < READINGS_MIN {
-        return None;
+        return Opinion::TooFew;
     }
     let [mean, about, between] = WEIGHTS;
     // Begun with the first readings' own mean and differences, which favours no answer.
@@ -68,7 +85,11 @@ fn of(readings: &[f64], step: f64) -> Option<f64> {
         twice = between * (x - before) * (x - before) + (1.0 - between) * twice;
     }
     let noise = (twice / 2.0).sqrt();
-    (noise > 0.0 && noise >= step).then(|| (2.0 - mean) * spread / twice)
+    if noise > 0.0 && noise >= step {
+        Opinion::R((2.0 - mean) * spread / twice)
+    } else {
+        Opinion::Coarse
+    }
 }
 
 #[cfg(test)]
@@ -89,6 +110,11 @@ mod tests {
         }
     }
 
+    fn r_of(readings: &[f64]) -> f64 {
+        let Opinion::R(r) = of(readings, 0.0) else { panic!("no answer") };
+        r
+    }
+
     #[test]
     fn the_critical_values_are_those_of_the_committed_monte_carlo() {
         let rows = include_str!("../../tests/published/oracles/steady.csv").lines().skip(1);
@@ -103,7 +129,7 @@ mod tests {
         let (mut above, draws) = (0, 2_000);
         for _ in 0..draws {
             let readings: Vec<f64> = (0..60).map(|_| 20.0 + 0.1 * noise.next()).collect();
-            above += usize::from(of(&readings, 0.0).unwrap() > critical(1));
+            above += usize::from(r_of(&readings) > critical(1));
         }
         // Three standard deviations of the count about 5 %.
         assert!((71..=129).contains(&above), "{above} of {draws}");
@@ -113,9 +139,9 @@ mod tests {
     fn a_ramp_is_no_steady_state_and_coarse_or_few_readings_give_no_answer() {
         let mut noise = Noise(78);
         let readings: Vec<f64> = (0..60).map(|n| 0.2 * f64::from(n) + 0.1 * noise.next()).collect();
-        assert!(of(&readings, 0.0).unwrap() > 2.0 * critical(16));
-        assert_eq!(of(&readings[..10], 0.0), None);
-        assert_eq!(of(&readings, 0.5), None);
-        assert_eq!(of(&[7.0; 60], 0.0), None);
+        assert!(r_of(&readings) > 2.0 * critical(16));
+        assert_eq!(of(&readings[..10], 0.0), Opinion::TooFew);
+        assert_eq!(of(&readings, 0.5), Opinion::Coarse);
+        assert_eq!(of(&[7.0; 60], 0.0), Opinion::Coarse);
     }
 }

@@ -5,7 +5,7 @@
 //! of the last minutes says that something happened; a line with a bend in it, laid through the
 //! points around, says when.
 
-use crate::engine::window::Window;
+use crate::engine::window::{Block, Window};
 
 /// How far back an extreme counts (s, 60 to 600; default 180).
 const BACK_S: f64 = 180.0;
@@ -31,6 +31,22 @@ const LAG_SHARE: f64 = 0.4;
 const POINTS_MAX: usize = 120;
 /// How much of the course before an extreme the bend is laid through (s, 60 to 300; default 120).
 const BEFORE_S: f64 = 120.0;
+
+/// A course swings, as that of a valve that hunts, where it crosses its own line this often within
+/// this time (s; intervals of slow probes), and this far after the turn before (s); smaller swings (K, root of the mean square,
+/// 0.2 to 1; default 0.3) do not matter.
+const CROSSINGS_MIN: usize = 3;
+const SWING_BACK_S: f64 = 420.0;
+const SWING_BACK_INTERVALS: f64 = 8.0;
+const SWING_CALM_S: f64 = 90.0;
+const SWING_K_MIN: f64 = 0.3;
+/// A point lies out of the swing beyond this many times its root of the mean square (1.5 to 2.5;
+/// default 1.8; the crest of a sine is at 1.41).
+const OUT_OF_SWING: f64 = 1.8;
+/// How much of the later course is drawn back to the level of the swing (s, 40 to 120; default 60).
+const DRAWN_BACK_S: f64 = 60.0;
+/// What is not known of a turn out of a swing that nothing can be drawn back to (s).
+const LOST_IN_SWING_S: f64 = 60.0;
 
 /// How far a channel has come within the last minutes (K): up from its lowest, down from its
 /// highest.
@@ -152,26 +168,125 @@ impl Course {
         // What the bend's own shape leaves unknown: a quarter of a point and half the lag.
         let shape = 0.25 * spacing + lag_s + delay_s;
         let uncertainty_s = libm::hypot(found.uncertainty_s, shape);
+        let swing = self.swing(way, since_s, turned, interval_s);
         if interval_s < SLOW_S {
-            return Some(Moment { at_s, uncertainty_s });
+            let Some(swing) = swing else { return Some(Moment { at_s, uncertainty_s }) };
+            // Such a course bends all the time; its last crest is not the turn.
+            let drawn = swing.drawn_back(&near, turned);
+            let (at_s, own_s) =
+                drawn.map_or((at_s, LOST_IN_SWING_S), |(at, own)| (at - lag_s, own));
+            return Some(Moment { at_s, uncertainty_s: libm::hypot(own_s, shape) });
         }
         // Between two readings of a slow probe the curve's shape is not seen. The bend lies
         // between the last reading that is still on the old course and the first that is not.
-        let (last, first) = bracket(&near)?;
-        let (last, first) = (turned + last, turned + first);
-        let within = at_s.clamp(last, first);
+        let (last, first) = bracket(&near, swing)?;
+        let within = at_s.clamp(turned + last, turned + first);
+        let middle = turned + f64::midpoint(last, first);
+        let own_s = swing.map_or(0.0, |swing| swing.rms / swing.slope_out(&near, last));
+        let width_s = libm::hypot((first - last) / 12.0_f64.sqrt(), own_s.min(LOST_IN_SWING_S));
         Some(Moment {
-            at_s: f64::midpoint(within, f64::midpoint(last, first)),
-            uncertainty_s: (first - last) / 12.0_f64.sqrt(),
+            at_s: if swing.is_some() { middle } else { f64::midpoint(within, middle) },
+            uncertainty_s: libm::hypot(width_s, lag_s + delay_s),
         })
     }
 }
 
-/// The last point on the old course and the first off it, for points (s, K) that rise in the end.
-fn bracket(points: &[(f64, f64)]) -> Option<(f64, f64)> {
+impl Course {
+    /// The swing about a level by `turned` (s), where the course does swing; taken `way` up.
+    fn swing(&self, way: f64, since_s: f64, turned: f64, interval_s: f64) -> Option<Swing> {
+        let back = SWING_BACK_S.max(SWING_BACK_INTERVALS * interval_s);
+        let from = (since_s + SWING_CALM_S).max(turned - back);
+        let within = |point: &&Block| point.t >= from && point.t <= turned;
+        let points: Vec<(f64, f64)> =
+            self.points.blocks().iter().filter(within).map(|p| (p.t - turned, way * p.x)).collect();
+        let line = Line::through(&points)?;
+        let off = |(t, x): &(f64, f64)| x - line.at(*t);
+        let squares: f64 = points.iter().map(|point| off(point) * off(point)).sum();
+        let rms = (squares / points.len() as f64).sqrt();
+        if rms < SWING_K_MIN {
+            return None;
+        }
+        let (mut side, mut crossings) = (0.0, 0);
+        for point in &points {
+            let now = off(point);
+            if now.abs() > 0.5 * rms && now.signum() != side {
+                crossings += usize::from(side != 0.0);
+                side = now.signum();
+            }
+        }
+        (crossings >= CROSSINGS_MIN).then(|| Swing { level: line.at(0.0), rms })
+    }
+}
+
+/// A swing about a level (K).
+#[derive(Debug, Clone, Copy)]
+struct Swing {
+    level: f64,
+    rms: f64,
+}
+
+impl Swing {
+    /// How fast the course leaves the swing after `last` (s) to where `points` end (K/s).
+    fn slope_out(&self, points: &[(f64, f64)], last: f64) -> f64 {
+        let Some((t, y)) = points.last() else { return 0.0 };
+        ((y - self.level) / (t - last).max(1.0)).max(1e-3)
+    }
+
+    /// Where the course after the swing, drawn back as a line, meets the swing's level (s), and how
+    /// far that is off because the swing may have been anywhere then (s). `points` (s from
+    /// `turned`, K) rise in the end.
+    fn drawn_back(&self, points: &[(f64, f64)], turned: f64) -> Option<(f64, f64)> {
+        let limit = self.level + OUT_OF_SWING * self.rms;
+        let last = points.iter().rposition(|(_, y)| *y <= limit)?;
+        let out = points.get(last + 1..)?;
+        let first = out.first()?.0;
+        let out: Vec<(f64, f64)> =
+            out.iter().copied().take_while(|(t, _)| *t <= first + DRAWN_BACK_S).collect();
+        let line = Line::through(&out)?;
+        (line.slope > 0.0).then(|| {
+            let at = line.mean_t - (line.mean_x - self.level) / line.slope;
+            (turned + at.min(first), self.rms / line.slope)
+        })
+    }
+}
+
+/// A least-squares line.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    mean_t: f64,
+    mean_x: f64,
+    slope: f64,
+}
+
+impl Line {
+    /// Through four points (s, K) or more.
+    fn through(points: &[(f64, f64)]) -> Option<Self> {
+        if points.len() < 4 {
+            return None;
+        }
+        let n = points.len() as f64;
+        let mean_t = points.iter().map(|(t, _)| t).sum::<f64>() / n;
+        let mean_x = points.iter().map(|(_, x)| x).sum::<f64>() / n;
+        let (mut tt, mut tx) = (0.0, 0.0);
+        for (t, x) in points {
+            tt += (t - mean_t) * (t - mean_t);
+            tx += (t - mean_t) * (x - mean_x);
+        }
+        (tt > 0.0).then(|| Self { mean_t, mean_x, slope: tx / tt })
+    }
+
+    fn at(&self, t: f64) -> f64 {
+        self.mean_x + self.slope * (t - self.mean_t)
+    }
+}
+
+/// The last point on the old course, or within its swing, and the first off it, for points (s, K)
+/// that rise in the end.
+fn bracket(points: &[(f64, f64)], swing: Option<Swing>) -> Option<(f64, f64)> {
     let lowest = points.iter().map(|(_, y)| *y).fold(f64::INFINITY, f64::min);
     let (_, latest) = points.last()?;
-    let limit = lowest + OFF_SHARE * (latest - lowest);
+    let off = lowest + OFF_SHARE * (latest - lowest);
+    let limit = swing.map_or(off, |swing| off.max(swing.level + OUT_OF_SWING * swing.rms));
     let last = points.iter().rposition(|(_, y)| *y <= limit)?;
     Some((points[last].0, points.get(last + 1)?.0))
 }
@@ -264,6 +379,24 @@ mod tests {
             let course = course(at, interval, 0.1);
             let found = course.bend(-1.0, interval, 0.0, f64::INFINITY, (0.0, 0.0)).unwrap();
             assert!((found.at_s - at).abs() < tolerance, "{at} {interval}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn a_turn_out_of_a_swing_is_not_mistaken_for_its_last_crest() {
+        // A valve hunts by ±1.2 K until 603 s, whatever it is at then; after that the line cools.
+        for phase in [0.0, 1.5, 3.0, 4.5] {
+            let mut course = Course::new();
+            for t in 0..690 {
+                let t = f64::from(t);
+                let swing = 1.2 * libm::sin(std::f64::consts::TAU * t / 120.0 + phase);
+                let gone = t - 603.0;
+                course.take(t, if gone < 0.0 { 70.0 + swing } else { 70.0 - 0.06 * gone });
+            }
+            let found = course.bend(-1.0, 1.0, 0.0, f64::INFINITY, (0.0, 0.0)).unwrap();
+            assert!((found.at_s - 603.0).abs() < 10.0, "{phase}: {found:?}");
+            // 0.85 K of swing at 0.06 K/s.
+            assert!((8.0..25.0).contains(&found.uncertainty_s), "{found:?}");
         }
     }
 

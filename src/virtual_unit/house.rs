@@ -10,8 +10,6 @@ use crate::virtual_unit::air::ratio_from_humidity;
 use crate::virtual_unit::random::Random;
 use crate::virtual_unit::scenario::Scenario;
 
-/// Starts an hour at half load.
-const STARTS_PER_HOUR_MAX: f64 = 3.0;
 /// Room temperature between start and stop (K; common practice, no source).
 const DEAD_BAND_K: f64 = 0.6;
 /// The shortest pause and run (s). Source: two makers' manuals, 3 and 2 min.
@@ -87,7 +85,9 @@ impl House {
             since_s: PAUSE_MIN_S,
             run_s: 0.0,
             elapsed_s: 0.0,
-            capacity_j_per_k: sensible_w * 3600.0 / (4.0 * STARTS_PER_HOUR_MAX) / DEAD_BAND_K,
+            capacity_j_per_k: sensible_w * 3600.0
+                / (4.0 * scenario.starts_per_hour_max)
+                / DEAD_BAND_K,
             sensible_load_w: scenario.load_fraction * sensible_w,
             rested_ratio: ratio,
             wander: 0.0,

@@ -2,6 +2,8 @@
 //!
 //! Time constants and shares are tuned to look like a small package unit; none is from a source.
 
+use std::collections::VecDeque;
+
 use crate::units::quantity::{Celsius, CubicMetresPerSecond, HumidityRatio};
 use crate::virtual_unit::coil::IndoorAir;
 use crate::virtual_unit::cycle_model::{
@@ -59,6 +61,8 @@ pub struct Plant {
     elapsed_s: f64,
     fan: FanMode,
     duct_s: f64,
+    /// Coil air on its way through the duct, the oldest first; whole seconds.
+    in_duct: VecDeque<f64>,
     hunting: Option<Hunting>,
     lags: Lags,
 }
@@ -97,6 +101,7 @@ impl Plant {
             elapsed_s: 0.0,
             fan: scenario.fan,
             duct_s,
+            in_duct: VecDeque::from(vec![room; scenario.duct_delay.as_secs() as usize]),
             hunting: scenario.hunting,
             lags: Lags {
                 low: TwoLags::at(rest, LOW_SIDE),
@@ -233,7 +238,9 @@ impl Plant {
             l.coil_ratio.drift(house.ratio, 120.0, step_s);
         }
         l.return_air.follow(house.room, 15.0, step_s);
-        l.supply.drive(l.coil_air.get(), step_s);
+        self.in_duct.push_back(l.coil_air.get());
+        let arrives = self.in_duct.pop_front().unwrap_or_else(|| l.coil_air.get());
+        l.supply.drive(arrives, step_s);
         let air = IndoorAir {
             dry_bulb: house.room,
             ratio: house.ratio,

@@ -51,6 +51,11 @@ pub struct Scenario {
     pub fan: FanMode,
     /// How slowly the supply duct follows the coil (time constant of its fast share).
     pub duct_lag: Duration,
+    /// How long air is on its way from the coil to the supply probe (0 to 2 min).
+    pub duct_delay: Duration,
+    /// Starts an hour at half load that the thermostat allows (1 to 20; 3 is usual, more a short
+    /// cycling one).
+    pub starts_per_hour_max: f64,
     /// Gauges are on: suction and liquid pressure.
     pub gauges: bool,
     /// A current clamp is on the outdoor unit.
@@ -142,6 +147,8 @@ impl Default for Scenario {
             hunting: None,
             fan: FanMode::RunOn(Duration::from_secs(45)),
             duct_lag: Duration::from_secs(15),
+            duct_delay: Duration::ZERO,
+            starts_per_hour_max: 3.0,
             gauges: true,
             current: true,
             probes: ProbeCare::default(),

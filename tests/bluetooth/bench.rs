@@ -1,159 +1,119 @@
 //! A bench: a bus, a stand-in service, the air with probes in it, and the program that listens.
 
-use std::collections::HashMap;
-use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::Command;
 use std::sync::{Arc, Mutex};
-use std::thread;
 use std::time::Duration;
 
 use serde_json::Value;
 use settled::edge::clock::SessionClock;
 use settled::units::time::Elapsed;
+use tokio::task::JoinHandle;
 
+use crate::air::{Air, Probe, send};
 use crate::bus::Bus;
-use crate::service::{Advert, Characteristic, Service};
-
-/// Environmental Sensing and its temperature, in 0.01 °C, by the open standard.
-pub const SENSING: &str = "0000181a-0000-1000-8000-00805f9b34fb";
-pub const TEMPERATURE: &str = "00002a6e-0000-1000-8000-00805f9b34fb";
-/// Service data of the open BTHome format.
-pub const BTHOME: &str = "0000fcd2-0000-1000-8000-00805f9b34fb";
-
-/// A simulated probe.
-#[derive(Clone)]
-pub struct Probe {
-    pub address: &'static str,
-    pub adapter: &'static str,
-    pub kind: Kind,
-    pub every: Duration,
-}
-
-#[derive(Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// Our own plain clamp, manufacturer data.
-    Clamp,
-    /// A clamp whose bytes never change.
-    Constant,
-    /// BTHome v2, temperature.
-    BtHome,
-    /// Environmental Sensing, by notification.
-    Sensing,
-    /// Environmental Sensing that never notifies and must be read.
-    SensingRead,
-    /// Bytes that are no format's.
-    Malformed,
-}
-
-/// A probe that advertises every 100 ms on `hci0`.
-pub const fn probe(address: &'static str, kind: Kind) -> Probe {
-    Probe { address, adapter: "hci0", kind, every: Duration::from_millis(100) }
-}
-
-fn advert(kind: Kind, n: u16) -> Advert {
-    // Between 20 and 40 °C; the signal's strength swings as in a room.
-    let hundredths = 2_000 + i16::try_from(n % 2_000).unwrap();
-    let rssi = -60 - i16::try_from(n % 7).unwrap();
-    let t = hundredths.to_le_bytes();
-    let sequence = n.to_le_bytes()[0];
-    let mut advert = Advert { rssi, ..Advert::default() };
-    match kind {
-        Kind::Clamp => {
-            let bytes = vec![0x43, 0x4C, 1, sequence, 90, t[0], t[1]];
-            advert.manufacturer.push((0xFFFF, bytes));
-            advert.name = Some("bench clamp");
-        }
-        Kind::Constant => {
-            let bytes = vec![0x43, 0x4C, 1, 0, 90, 0xC4, 0x09];
-            advert.manufacturer.push((0xFFFF, bytes));
-        }
-        Kind::BtHome => advert.service.push((BTHOME.into(), vec![0x40, 0x02, t[0], t[1]])),
-        Kind::Sensing | Kind::SensingRead => {
-            advert.services.push(SENSING.into());
-            advert.name = Some("bench sensor");
-        }
-        Kind::Malformed => {
-            advert.manufacturer.push((0xFFFF, vec![0x43, 0x4C, 1, sequence]));
-            advert.service.push((BTHOME.into(), vec![0x40, 0x02, t[0]]));
-        }
-    }
-    advert
-}
-
-/// What is between the probes and the service.
-#[derive(Default)]
-pub struct Air {
-    /// Probes that advertise under another address than theirs.
-    pub moved: HashMap<&'static str, &'static str>,
-    /// The share of advertisements that get lost (percent).
-    pub lost_percent: u32,
-    /// What the service told, by address.
-    pub told: HashMap<&'static str, usize>,
-}
-
-/// A line of the program's output with when it came.
-pub type Line = (Elapsed, Value);
+use crate::guest::Guest;
+use crate::program::{self, Line, Program};
+use crate::service::Service;
+use crate::station::Station;
 
 /// The whole bench.
 pub struct Bench {
-    pub bus: Bus,
+    /// The stand-in's bus; the guest has its own.
+    bus: Option<Bus>,
+    address: String,
     pub clock: Arc<SessionClock>,
-    service: Arc<Mutex<Option<Service>>>,
+    pub station: Station,
     lines: Arc<Mutex<Vec<Line>>>,
-    child: Option<Child>,
+    program: Option<Program>,
     probes: Vec<Probe>,
     pub air: Arc<Mutex<Air>>,
+    senders: Vec<JoinHandle<()>>,
     folder: tempfile::TempDir,
 }
 
 impl Bench {
-    /// A bench with these probes in the air; the service runs, the program not yet.
+    /// A bench with these probes in the air; the stand-in runs, the program not yet.
     pub async fn start(probes: Vec<Probe>) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let bus = Bus::start(folder.path().to_owned());
-        let bench = Self {
+        let address = bus.address.clone();
+        let station = Station::StandIn(Arc::default());
+        station.begin(&address, &probes).await;
+        Self::with(Some(bus), address, station, probes, folder)
+    }
+
+    /// A bench in the guest, whose service runs.
+    pub fn on_guest(guest: &Arc<Guest>, probes: Vec<Probe>) -> Self {
+        let (address, station) = (guest.address.clone(), Station::Real(Arc::clone(guest)));
+        Self::with(None, address, station, probes, tempfile::tempdir().unwrap())
+    }
+
+    fn with(
+        bus: Option<Bus>,
+        address: String,
+        station: Station,
+        probes: Vec<Probe>,
+        folder: tempfile::TempDir,
+    ) -> Self {
+        station.place(&probes);
+        let air: Arc<Mutex<Air>> = Arc::default();
+        let sender =
+            |probe: &Probe| tokio::spawn(send(probe.clone(), station.clone(), Arc::clone(&air)));
+        let senders = probes.iter().map(sender).collect();
+        Self {
             bus,
+            address,
             clock: Arc::new(SessionClock::start(Elapsed::ZERO)),
-            service: Arc::default(),
+            station,
             lines: Arc::default(),
-            child: None,
+            program: None,
             probes,
-            air: Arc::default(),
+            air,
+            senders,
             folder,
-        };
-        bench.begin_service().await;
-        for probe in bench.probes.clone() {
-            tokio::spawn(send(probe, Arc::clone(&bench.service), Arc::clone(&bench.air)));
         }
-        bench
     }
 
-    /// The running service.
+    /// The running stand-in.
     pub fn service(&self) -> Service {
-        self.service.lock().unwrap().clone().expect("the service runs")
+        self.station.service()
     }
 
-    /// The service starts, and knows no device yet.
+    /// The service begins, and knows no device yet.
     pub async fn begin_service(&self) {
-        let service = Service::start(&self.bus.address).await;
-        for probe in &self.probes {
-            let flags = match probe.kind {
-                Kind::Sensing => vec!["read", "notify"],
-                Kind::SensingRead => vec!["read"],
-                _ => continue,
-            };
-            let (uuid, value) = (TEMPERATURE.into(), vec![0xC4, 0x09]);
-            let characteristic = Characteristic { uuid, flags, value };
-            service.gatt(probe.address, SENSING, vec![characteristic]);
-        }
-        *self.service.lock().unwrap() = Some(service);
+        self.station.begin(&self.address, &self.probes).await;
     }
 
     /// The service ends.
     pub async fn end_service(&self) {
-        let service = self.service.lock().unwrap().take();
-        service.expect("the service runs").quit().await;
+        self.station.end().await;
+    }
+
+    /// The bus ends, and with it every connection.
+    pub fn end_bus(&mut self) {
+        match (&mut self.bus, &self.station) {
+            (Some(bus), _) => bus.kill(),
+            (None, Station::Real(guest)) => guest.order("bus kill"),
+            (None, Station::StandIn(_)) => panic!("a stand-in has a bus"),
+        }
+    }
+
+    /// The bus and the service begin.
+    pub async fn begin_bus(&mut self) {
+        match (&mut self.bus, &self.station) {
+            (Some(bus), _) => bus.revive(),
+            (None, Station::Real(guest)) => guest.order("bus start"),
+            (None, Station::StandIn(_)) => panic!("a stand-in has a bus"),
+        }
+        self.begin_service().await;
+    }
+
+    /// The program with these arguments on the bench's bus, not started yet.
+    pub fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = program::command(arguments, &self.address);
+        command.env("XDG_DATA_HOME", self.folder.path().join("data"));
+        command
     }
 
     /// Starts `settled listen`.
@@ -175,27 +135,13 @@ impl Bench {
     }
 
     /// Starts the program, whose output is kept line by line.
-    fn run(&mut self, arguments: &[&str]) {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_settled"))
-            .args(arguments)
-            .env("DBUS_SYSTEM_BUS_ADDRESS", &self.bus.address)
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let out = BufReader::new(child.stdout.take().unwrap());
-        let (lines, clock) = (Arc::clone(&self.lines), Arc::clone(&self.clock));
-        thread::spawn(move || {
-            for line in out.lines().map_while(Result::ok) {
-                let value = serde_json::from_str(&line).expect("JSON Lines");
-                lines.lock().unwrap().push((clock.elapsed(), value));
-            }
-        });
-        self.child = Some(child);
+    pub fn run(&mut self, arguments: &[&str]) {
+        self.program = Some(Program::start(self.command(arguments), &self.clock, &self.lines));
     }
 
-    /// The running program's process.
-    pub fn process(&self) -> u32 {
-        self.child.as_ref().expect("the program runs").id()
+    /// The running program.
+    pub fn program(&self) -> &Program {
+        self.program.as_ref().expect("the program runs")
     }
 
     /// Where the bench keeps its files.
@@ -205,20 +151,14 @@ impl Bench {
 
     /// Kills the program, as a power cut does.
     pub fn kill(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            child.kill().unwrap();
-            child.wait().unwrap();
+        if let Some(program) = self.program.take() {
+            program.kill();
         }
     }
 
     /// Asks the program to end, and says how long that took and with what code.
     pub fn interrupt(&mut self) -> (Duration, Option<i32>) {
-        let mut child = self.child.take().expect("the program runs");
-        let asked = self.clock.elapsed();
-        let kill = Command::new("kill").args(["-INT", &child.id().to_string()]).status();
-        assert!(kill.unwrap().success());
-        let status = child.wait().unwrap();
-        (self.clock.elapsed().since(asked), status.code())
+        self.program.take().expect("the program runs").interrupt(&self.clock)
     }
 
     /// All lines so far.
@@ -271,7 +211,7 @@ impl Bench {
 
 impl Drop for Bench {
     fn drop(&mut self) {
-        self.kill();
+        self.senders.iter().for_each(JoinHandle::abort);
     }
 }
 
@@ -279,30 +219,4 @@ impl Drop for Bench {
 pub fn reading_of(address: &str) -> impl Fn(&Value) -> bool {
     let address = address.to_owned();
     move |line| line["kind"] == "reading" && line["probe"] == *address
-}
-
-/// A probe sends for as long as the bench stands.
-async fn send(probe: Probe, service: Arc<Mutex<Option<Service>>>, air: Arc<Mutex<Air>>) {
-    let mut due = tokio::time::interval(probe.every);
-    let mut generator = u32::from(probe.address.as_bytes()[16]) + 1;
-    for n in 0u16.. {
-        due.tick().await;
-        // Numerical Recipes' generator: the losses are the same in each run.
-        generator = generator.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        let (address, lost) = {
-            let air = air.lock().unwrap();
-            let address = air.moved.get(probe.address).copied().unwrap_or(probe.address);
-            (address, (generator >> 16) % 100 < air.lost_percent)
-        };
-        let now = service.lock().unwrap().clone();
-        let Some(service) = now.filter(|_| !lost) else { continue };
-        let advert = advert(probe.kind, n);
-        if service.advertise(probe.adapter, address, &advert).await {
-            *air.lock().unwrap().told.entry(address).or_default() += 1;
-        }
-        if probe.kind == Kind::Sensing {
-            let value = (2_000 + i16::try_from(n % 2_000).unwrap()).to_le_bytes();
-            service.notify(address, TEMPERATURE, &value).await;
-        }
-    }
 }

@@ -4,8 +4,10 @@ use std::time::Duration;
 
 use serde_json::Value;
 
-use crate::bench::{Bench, Kind, Probe, probe, reading_of};
-use crate::service::Heal;
+use crate::air::{Kind, Probe, probe};
+use crate::bench::{Bench, reading_of};
+use crate::play::on_stand_in;
+use crate::script::Scene;
 
 const CLAMP: &str = "C4:7C:8D:00:00:01";
 const BTHOME: &str = "C4:7C:8D:00:00:02";
@@ -26,14 +28,6 @@ async fn three() -> Bench {
     bench
 }
 
-/// Three probes that are heard, then time for the supervisor to see that all is well.
-async fn three_heard() -> Bench {
-    let bench = three().await;
-    bench.all_read(bench.clock.elapsed(), secs(10), &[CLAMP, BTHOME, SENSING]).await;
-    bench.wait(secs(2)).await;
-    bench
-}
-
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn three_probes_are_read_within_a_second_and_again_after_a_kill() {
     let mut bench = three().await;
@@ -50,120 +44,16 @@ async fn three_probes_are_read_within_a_second_and_again_after_a_kill() {
     assert!(took < secs(2) && code == Some(0), "{took:?} {code:?}");
 }
 
+/// All scenes only wait; side by side they take no longer than the longest.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_service_that_restarts_is_heard_again_within_5_s() {
-    let bench = three_heard().await;
-    for pause in [0, 3] {
-        bench.end_service().await;
-        bench.wait(secs(pause)).await;
-        bench.begin_service().await;
-        let from = bench.clock.elapsed();
-        let took = bench.until(from, secs(10), reading_of(CLAMP)).await;
-        let all = bench.all_read(from, secs(30), &[CLAMP, BTHOME, SENSING]).await;
-        println!("service restarted after {pause} s: {took:.2} s, all three {all:.2} s");
-        assert!(took < 5.0 && all < 8.0, "{took} {all}");
+async fn every_scene_ends_as_its_script_says() {
+    let scenes = Scene::all();
+    let outcomes = futures::future::join_all(scenes.iter().map(|(_, scene)| on_stand_in(scene)));
+    let (outcomes, (), ()) = tokio::join!(outcomes, constant(), twenty());
+    println!("from a fault's end, or a mute stream's beginning, to a reading of every probe:");
+    for ((_, scene), outcome) in scenes.iter().zip(outcomes) {
+        println!("  {:6.2} s  {}", outcome.back_s, scene.fault);
     }
-    assert!(bench.events("radio_fault", "service-gone") >= 1);
-    assert!(bench.events("radio_back", "heard again") >= 1);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn an_adapter_that_returns_is_heard_again_within_5_s() {
-    let bench = three_heard().await;
-    bench.service().unplug(0).await;
-    bench.wait(secs(4)).await;
-    bench.service().plug(0).await;
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(10), reading_of(CLAMP)).await;
-    println!("adapter returned: {took:.2} s");
-    assert!(took < 5.0, "{took}");
-    assert_eq!(bench.events("radio_fault", "adapter-gone"), 1);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn an_adapter_powered_off_by_another_program_is_powered_on() {
-    let bench = three_heard().await;
-    let service = bench.service();
-    service.set_adapter(0, "Discovering", false).await;
-    service.set_adapter(0, "Powered", false).await;
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(10), reading_of(CLAMP)).await;
-    println!("adapter powered off: {took:.2} s");
-    assert!(took < 5.0, "{took}");
-    assert_eq!(bench.events("radio_fault", "powered-off"), 1);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_scan_switched_off_by_another_program_is_switched_on() {
-    let bench = three_heard().await;
-    bench.service().set_adapter(0, "Discovering", false).await;
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(30), reading_of(CLAMP)).await;
-    println!("scan switched off: {took:.2} s");
-    assert!(took < 10.0, "{took}");
-    assert_eq!(bench.events("radio_fault", "scan-off"), 1);
-}
-
-/// A mute stream, and what each remedy is worth.
-async fn mute(heal: impl Fn(&Bench) -> Heal, remedy: &str) {
-    let mut bench =
-        Bench::start(vec![probe(CLAMP, Kind::Clamp), probe(BTHOME, Kind::BtHome)]).await;
-    bench.listen(&[]);
-    bench.all_read(bench.clock.elapsed(), secs(10), &[CLAMP, BTHOME]).await;
-    bench.wait(secs(2)).await;
-    bench.service().mute(heal(&bench));
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(70), reading_of(CLAMP)).await;
-    println!("mute until {remedy}: {took:.2} s from its beginning");
-    assert!(took < 60.0, "{took}");
-    let told = bench.events("radio_remedy", remedy);
-    let lines = bench.lines();
-    let events: Vec<_> = lines.iter().filter(|(_, line)| line["kind"] == "event").collect();
-    assert!(told >= 1, "{events:#?}");
-    assert_eq!(bench.events("radio_fault", "mute"), 1);
-}
-
-/// The longest cases only wait; side by side they take no longer than the longest.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn mute_streams_are_mended_within_a_minute_and_quiet_probes_are_no_fault() {
-    let scan = mute(|_| Heal::Call("StartDiscovery"), "restart-scan");
-    let other = |bench: &Bench| Heal::ClientOtherThan(bench.service().client());
-    let client = mute(other, "new-manager");
-    tokio::join!(scan, client, constant(), hung(), lossy(), unnotified(), twenty());
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_bus_that_dies_and_returns_is_heard_again() {
-    let mut bench = three_heard().await;
-    bench.bus.kill();
-    bench.wait(secs(3)).await;
-    bench.bus.revive();
-    bench.begin_service().await;
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(30), reading_of(CLAMP)).await;
-    println!("bus returned: {took:.2} s");
-    assert!(took < 5.0, "{took}");
-    assert_eq!(bench.events("radio_fault", "bus-gone"), 1);
-}
-
-/// A service that hangs for a while and goes on is heard again.
-async fn hung() {
-    let bench = three_heard().await;
-    let service = bench.service();
-    service.mute(Heal::Never);
-    for member in ["GetManagedObjects", "StartDiscovery", "StopDiscovery", "Set", "GetAll"] {
-        service.hang(member, true);
-    }
-    bench.wait(secs(15)).await;
-    for member in ["GetManagedObjects", "StartDiscovery", "StopDiscovery", "Set", "GetAll"] {
-        service.hang(member, false);
-    }
-    service.unmute();
-    let from = bench.clock.elapsed();
-    let took = bench.until(from, secs(60), reading_of(CLAMP)).await;
-    println!("service hung for 15 s: {took:.2} s");
-    assert!(took < 15.0, "{took}");
-    assert!(bench.events("radio_fault", "no answer") >= 1);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -177,23 +67,6 @@ async fn a_service_that_is_not_there_yet_is_waited_for() {
     let took = bench.until(from, secs(20), reading_of(CLAMP)).await;
     println!("service came after the program: {took:.2} s");
     assert!(took < 5.0, "{took}");
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_lost_link_and_a_refused_connection_are_tried_again() {
-    let mut bench = Bench::start(vec![probe(SENSING, Kind::Sensing)]).await;
-    bench.service().fail_next("Connect", "le-connection-abort-by-local");
-    bench.listen(&[]);
-    let start = bench.clock.elapsed();
-    let first = bench.until(start, secs(10), reading_of(SENSING)).await;
-    bench.wait(secs(1)).await;
-    bench.service().drop_link("hci0", SENSING).await;
-    let from = bench.clock.elapsed();
-    bench.wait(Duration::from_millis(200)).await;
-    let again = bench.until(bench.clock.elapsed(), secs(20), reading_of(SENSING)).await + 0.2;
-    println!("refused once: {first:.2} s; link lost: {again:.2} s");
-    assert!(first < 5.0 && again < 5.0, "{first} {again}");
-    assert!(bench.clock.elapsed() > from && bench.events("connection_lost", "") >= 2);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -226,17 +99,6 @@ async fn constant() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn malformed_payloads_disturb_nothing() {
-    let mut bench =
-        Bench::start(vec![probe(BTHOME, Kind::Malformed), probe(CLAMP, Kind::Clamp)]).await;
-    bench.listen(&[]);
-    let from = bench.clock.elapsed();
-    bench.until(from, secs(5), |line| line["kind"] == "payload" && line["probe"] == BTHOME).await;
-    bench.until(from, secs(5), reading_of(CLAMP)).await;
-    assert_eq!(bench.events("radio_fault", ""), 0);
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn one_payload_heard_by_two_adapters_is_one() {
     let mut second = probe(CLAMP, Kind::Clamp);
     second.adapter = "hci1";
@@ -257,36 +119,16 @@ async fn one_payload_heard_by_two_adapters_is_one() {
 
 /// Twenty probes are all heard, and none twice.
 async fn twenty() {
-    const ADDRESSES: [&str; 20] = [
-        "C4:7C:8D:00:01:00",
-        "C4:7C:8D:00:01:01",
-        "C4:7C:8D:00:01:02",
-        "C4:7C:8D:00:01:03",
-        "C4:7C:8D:00:01:04",
-        "C4:7C:8D:00:01:05",
-        "C4:7C:8D:00:01:06",
-        "C4:7C:8D:00:01:07",
-        "C4:7C:8D:00:01:08",
-        "C4:7C:8D:00:01:09",
-        "C4:7C:8D:00:01:0A",
-        "C4:7C:8D:00:01:0B",
-        "C4:7C:8D:00:01:0C",
-        "C4:7C:8D:00:01:0D",
-        "C4:7C:8D:00:01:0E",
-        "C4:7C:8D:00:01:0F",
-        "C4:7C:8D:00:01:10",
-        "C4:7C:8D:00:01:11",
-        "C4:7C:8D:00:01:12",
-        "C4:7C:8D:00:01:13",
-    ];
+    let addresses: Vec<String> = (0..20).map(|n| format!("C4:7C:8D:00:01:{n:02X}")).collect();
+    let addresses: Vec<&str> = addresses.iter().map(String::as_str).collect();
     let every = Duration::from_millis(500);
-    let probes = ADDRESSES.map(|address| Probe { every, ..probe(address, Kind::Clamp) });
-    let mut bench = Bench::start(probes.to_vec()).await;
+    let clamp = |address: &&str| Probe { every, ..probe(address, Kind::Clamp) };
+    let mut bench = Bench::start(addresses.iter().map(clamp).collect()).await;
     bench.listen(&[]);
-    bench.all_read(bench.clock.elapsed(), secs(10), &ADDRESSES).await;
+    bench.all_read(bench.clock.elapsed(), secs(10), &addresses).await;
     bench.wait(secs(10)).await;
     let lines = bench.lines();
-    for address in ADDRESSES {
+    for address in addresses {
         let of = |l: &Value| reading_of(address)(l) && l["field"] == "temperature";
         let values: Vec<f64> =
             lines.iter().filter(|(_, l)| of(l)).filter_map(|(_, l)| l["value"].as_f64()).collect();
@@ -295,70 +137,6 @@ async fn twenty() {
         let wrong = steps.filter(|step| (step - 1.0).abs() > 1e-6).count();
         assert!(values.len() >= 15 && wrong == 0, "{address}: {wrong} wrong of {values:?}");
     }
-}
-
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_panic_in_the_library_is_told_and_mended_without_a_new_start() {
-    let mut bench =
-        Bench::start(vec![probe(CLAMP, Kind::Clamp), probe(SENSING, Kind::Sensing)]).await;
-    bench.listen(&[]);
-    bench.all_read(bench.clock.elapsed(), secs(10), &[CLAMP, SENSING]).await;
-    let process = bench.process();
-    bench.service().make_panic();
-    bench.service().drop_link("hci0", SENSING).await;
-    let from = bench.clock.elapsed();
-    let panicked = |l: &Value| l["detail"].as_str().unwrap_or_default().contains("panic");
-    let told = bench.until(from, secs(20), panicked).await;
-    assert!(!bench.service().will_panic());
-    let since = bench.clock.elapsed();
-    let both = bench.all_read(since, secs(20), &[CLAMP, SENSING]).await;
-    println!("panic in the library: told after {told:.2} s, both heard {both:.2} s later");
-    assert!(both < 10.0, "{both}");
-    assert!(bench.events("radio_remedy", "new-runtime") >= 1);
-    assert_eq!(bench.process(), process);
-    let (took, code) = bench.interrupt();
-    assert!(took < secs(2) && code == Some(0), "{took:?} {code:?}");
-}
-
-/// A lossy air is no fault, and all that gets through is read.
-async fn lossy() {
-    let mut bench = Bench::start(vec![probe(CLAMP, Kind::Clamp)]).await;
-    bench.air.lock().unwrap().lost_percent = 80;
-    bench.listen(&[]);
-    bench.until(bench.clock.elapsed(), secs(10), reading_of(CLAMP)).await;
-    bench.wait(secs(15)).await;
-    bench.air.lock().unwrap().lost_percent = 100;
-    bench.wait(secs(1)).await;
-    let of = |l: &Value| reading_of(CLAMP)(l) && l["field"] == "temperature";
-    let readings = bench.lines().iter().filter(|(_, line)| of(line)).count();
-    let told = bench.air.lock().unwrap().told[CLAMP];
-    println!("lossy air: {readings} readings of {told} payloads that got through");
-    assert!(told > 10 && readings == told, "{readings} of {told}");
-    assert_eq!(bench.events("radio_fault", ""), 0);
-}
-
-/// A connection that notifies no more is read, and one that hangs is made anew.
-async fn unnotified() {
-    let mut bench = Bench::start(vec![probe(SENSING, Kind::Sensing)]).await;
-    bench.listen(&[]);
-    bench.until(bench.clock.elapsed(), secs(10), reading_of(SENSING)).await;
-    let service = bench.service();
-    service.notifies(false);
-    bench.wait(Duration::from_millis(500)).await;
-    let from = bench.clock.elapsed();
-    // The profile says that after 15 s without a notification it is read every 5 s.
-    let read = bench.until(from, secs(25), reading_of(SENSING)).await;
-    let next = bench.until(bench.clock.elapsed(), secs(15), reading_of(SENSING)).await;
-    assert!(next < 8.0, "read again after {next} s");
-    service.hang("ReadValue", true);
-    let from = bench.clock.elapsed();
-    let given_up = bench.until(from, secs(20), |l| l["event"] == "connection_lost").await;
-    service.hang("ReadValue", false);
-    service.notifies(true);
-    let from = bench.clock.elapsed();
-    let again = bench.until(from, secs(20), reading_of(SENSING)).await;
-    println!("no notification: read {read:.1} s; hung: left {given_up:.1} s, back {again:.1} s");
-    assert!(again < 8.0, "{again}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

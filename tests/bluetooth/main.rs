@@ -6,9 +6,17 @@
 
 #![cfg(target_os = "linux")]
 #![expect(clippy::unwrap_used, reason = "a test may end by a panic")]
+#![expect(dead_code, reason = "the parts of the bench that the guest alone needs")]
 
+mod air;
 mod bench;
 mod bus;
 mod cases;
+mod first;
+mod guest;
+mod play;
+mod program;
+mod script;
 mod service;
+mod station;
 mod watching;

@@ -30,6 +30,35 @@ pub struct Advert {
     pub services: Vec<String>,
 }
 
+impl Advert {
+    /// The bytes as they are sent, by the Core Specification's supplement, part A: length, type,
+    /// data. The name is left out, for which there is no room.
+    pub fn encoded(&self) -> Vec<u8> {
+        let mut bytes = vec![2, 0x01, 0x06];
+        let mut add = |kind: u8, data: &[&[u8]]| {
+            let data = data.concat();
+            bytes.push(u8::try_from(data.len()).unwrap() + 1);
+            bytes.push(kind);
+            bytes.extend(data);
+        };
+        for (company, data) in &self.manufacturer {
+            add(0xFF, &[&company.to_le_bytes(), data]);
+        }
+        for (uuid, data) in &self.service {
+            add(0x16, &[&short(uuid), data]);
+        }
+        for uuid in &self.services {
+            add(0x03, &[&short(uuid)]);
+        }
+        bytes
+    }
+}
+
+/// The 16 bits of a UUID of the standard's, low byte first.
+fn short(uuid: &str) -> [u8; 2] {
+    u16::from_str_radix(&uuid[4..8], 16).unwrap().to_le_bytes()
+}
+
 /// A characteristic of a probe that can be connected to.
 #[derive(Clone)]
 pub struct Characteristic {
@@ -43,8 +72,8 @@ pub struct Characteristic {
 pub enum Heal {
     /// A call of this method.
     Call(&'static str),
-    /// A call by a client that is not this one.
-    ClientOtherThan(String),
+    /// A call by a client that is none of these.
+    ClientOtherThan(HashSet<String>),
     /// Nothing that a client does.
     Never,
 }
@@ -59,12 +88,12 @@ struct State {
     calls: Vec<String>,
     /// Advertisements are received, and nobody is told, until this happens.
     mute: Option<Heal>,
-    /// The client that called last.
-    client: String,
+    /// The clients that called so far.
+    clients: HashSet<String>,
+    /// Those of them that scan, each on an adapter; one that leaves the bus scans no more.
+    scanners: HashSet<(String, String)>,
     /// Equal bytes are not told again, as by services that leave duplicates out.
     once: bool,
-    /// Notifications arrive and are not told.
-    unnotified: bool,
     /// The next introspection of a device names no node, at which the library panics.
     nameless: bool,
 }
@@ -117,6 +146,18 @@ impl Service {
             BTreeMap::from([(ADAPTER.to_owned(), adapter_properties(0))]),
         );
         bus.request_name("org.bluez").await.unwrap();
+        let rule = "type='signal',sender='org.freedesktop.DBus',member='NameOwnerChanged'";
+        let mut owners = MessageStream::for_match_rule(rule, &bus, None).await.unwrap();
+        let served = service.clone();
+        tokio::spawn(async move {
+            while let Some(Ok(message)) = owners.next().await {
+                if let Ok((name, _, new)) = message.body().deserialize::<(String, String, String)>()
+                    && new.is_empty()
+                {
+                    served.leave(&name).await;
+                }
+            }
+        });
         let served = service.clone();
         tokio::spawn(async move {
             while let Some(Ok(message)) = calls.next().await {
@@ -149,13 +190,43 @@ impl Service {
         let mut gone: Vec<_> =
             self.state.lock().unwrap().tree.keys().filter(|p| under(p)).cloned().collect();
         gone.sort_by_key(|p| std::cmp::Reverse(p.as_str().len()));
+        self.state.lock().unwrap().scanners.retain(|(_, other)| *other != at);
         for object in gone {
             self.remove(object.as_str()).await;
         }
     }
 
-    /// Somebody else sets a property of an adapter.
+    /// Whether a client scans on the adapter at `at`.
+    fn scans(&self, client: &str, at: &str) -> bool {
+        self.state.lock().unwrap().scanners.contains(&(client.to_owned(), at.to_owned()))
+    }
+
+    /// A client scans no more; the last one's end is the scan's.
+    async fn end_scan(&self, client: &str, at: &str) {
+        let last = {
+            let scanners = &mut self.state.lock().unwrap().scanners;
+            scanners.remove(&(client.to_owned(), at.to_owned()));
+            scanners.iter().all(|(_, other)| other != at)
+        };
+        if last {
+            self.set(at, ADAPTER, properties([("Discovering", v(false))])).await;
+        }
+    }
+
+    /// A client is gone from the bus.
+    async fn leave(&self, client: &str) {
+        let all = self.state.lock().unwrap().scanners.clone();
+        for (_, at) in all.iter().filter(|(scanner, _)| scanner == client) {
+            self.end_scan(client, at).await;
+        }
+    }
+
+    /// Somebody else sets a property of an adapter. A scan that he ends is over for all.
     pub async fn set_adapter(&self, number: u8, key: &str, on: bool) {
+        if !on {
+            let at = format!("/org/bluez/hci{number}");
+            self.state.lock().unwrap().scanners.retain(|(_, other)| *other != at);
+        }
         self.set(&format!("/org/bluez/hci{number}"), ADAPTER, properties([(key, v(on))])).await;
     }
 
@@ -174,9 +245,9 @@ impl Service {
         self.state.lock().unwrap().mute.is_some()
     }
 
-    /// The bus's name of the client that called last.
-    pub fn client(&self) -> String {
-        self.state.lock().unwrap().client.clone()
+    /// The bus's names of the clients that called so far.
+    pub fn clients(&self) -> HashSet<String> {
+        self.state.lock().unwrap().clients.clone()
     }
 
     /// From now on equal bytes are not told again.
@@ -212,19 +283,9 @@ impl Service {
         self.state.lock().unwrap().calls.iter().filter(of).count()
     }
 
-    /// From now on, notifications are told or not.
-    pub fn notifies(&self, on: bool) {
-        self.state.lock().unwrap().unnotified = !on;
-    }
-
     /// The next introspection of a device makes the library panic.
     pub fn make_panic(&self) {
         self.state.lock().unwrap().nameless = true;
-    }
-
-    /// Whether that is still to come.
-    pub fn will_panic(&self) -> bool {
-        self.state.lock().unwrap().nameless
     }
 
     fn flag(&self, at: &str, interface: &str, key: &str) -> bool {
@@ -301,7 +362,7 @@ impl Service {
             found.map(|(p, _)| p.to_string())
         };
         let Some(at) = at else { return false };
-        if self.is_mute() || self.state.lock().unwrap().unnotified {
+        if self.is_mute() {
             return false;
         }
         self.set(&at, CHARACTERISTIC, properties([("Value", v(value.to_vec()))])).await;
@@ -359,15 +420,16 @@ impl Service {
         {
             let mut state = self.state.lock().unwrap();
             state.calls.push(format!("{member} {at}"));
-            state.client = header.sender().map(ToString::to_string).unwrap_or_default();
+            let client = header.sender().map(ToString::to_string).unwrap_or_default();
             let healed = match &state.mute {
                 Some(Heal::Call(call)) => *call == member,
-                Some(Heal::ClientOtherThan(client)) => *client != state.client,
+                Some(Heal::ClientOtherThan(old)) => !old.contains(&client),
                 Some(Heal::Never) | None => false,
             };
             if healed {
                 state.mute = None;
             }
+            state.clients.insert(client);
             if state.hang.contains(&member) {
                 return Ok(());
             }
@@ -394,24 +456,28 @@ impl Service {
         (interface, member): (&str, &str),
     ) -> zbus::Result<()> {
         let header = message.header();
+        let client = header.sender().map(ToString::to_string).unwrap_or_default();
+        let client = client.as_str();
         let address = at.split("/dev_").nth(1).map(|a| a[..17].replace('_', ":"));
         let answer = match (interface, member) {
             (ADAPTER, "SetDiscoveryFilter") => Answer::Done,
             (ADAPTER, "StartDiscovery") if !self.flag(at, ADAPTER, "Powered") => {
                 error("org.bluez.Error.NotReady", "Resource Not Ready")
             }
-            (ADAPTER, "StartDiscovery") if self.flag(at, ADAPTER, "Discovering") => {
+            (ADAPTER, "StartDiscovery") if self.scans(client, at) => {
                 error("org.bluez.Error.InProgress", "Operation already in progress")
             }
             (ADAPTER, "StartDiscovery") => {
+                let scan = (client.to_owned(), at.to_owned());
+                self.state.lock().unwrap().scanners.insert(scan);
                 self.set(at, ADAPTER, properties([("Discovering", v(true))])).await;
                 Answer::Done
             }
-            (ADAPTER, "StopDiscovery") if !self.flag(at, ADAPTER, "Discovering") => {
+            (ADAPTER, "StopDiscovery") if !self.scans(client, at) => {
                 error("org.bluez.Error.Failed", "No discovery started")
             }
             (ADAPTER, "StopDiscovery") => {
-                self.set(at, ADAPTER, properties([("Discovering", v(false))])).await;
+                self.end_scan(client, at).await;
                 Answer::Done
             }
             (DEVICE, "Connect") => {

@@ -167,7 +167,9 @@ pub fn any(dice: &mut Dice, seed: u64) -> Scenario {
         fan: dice.pick(&[FanMode::Always, FanMode::RunOn(Duration::from_secs(45))]),
         gauges: dice.share() < 0.5,
         probes: ProbeCare {
-            interval: Duration::from_millis(dice.pick(&[200, 1_000, 1_000, 1_000, 5_000, 30_000])),
+            interval: Duration::from_millis(
+                dice.pick(&[200, 1_000, 1_000, 1_000, 5_000, 30_000, 300_000]),
+            ),
             noise: dice.pick(&[0.5, 1.0, 2.0, 4.0]),
             resolution: dice.pick(&[None, None, Some(0.1), Some(0.5)]).and_then(Kelvins::new),
             loss: dice.pick(&[0.03, 0.1, 0.3]),

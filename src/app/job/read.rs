@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::app::job::read_probes::{self, Probes};
-use crate::app::job::{JobFile, Log, Radio, Web, read_unit};
+use crate::app::job::{JobFile, Log, Radio, Web, read_calibrations, read_unit};
 use crate::engine::columns::Units;
 use crate::engine::document::{self, Problems, Table, TextError};
 use crate::engine::job::{Job, Mode, Settle};
@@ -28,19 +28,22 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
     let (barometer, barometer_uncertainty_pa) = barometer(&whole);
     let zone = whole.read("zone", known_zone);
     let Probes { probes, keys } = read_probes::probes(&whole);
+    let units = whole.word("units", &UNITS).unwrap_or(Units::Us);
     let job = Job {
+        units,
         mode: whole.word("mode", &MODES).unwrap_or(Mode::Cooling),
         barometer,
         barometer_uncertainty_pa,
         unit: read_unit::unit(&whole),
         probes,
         settle: settle(&whole),
+        calibrations: read_calibrations::calibrations(&whole),
         interval: Duration::ZERO,
     };
     let (log, interval) = log(&whole);
     let file = JobFile {
         site: site.unwrap_or_default(),
-        units: whole.word("units", &UNITS).unwrap_or(Units::Us),
+        units,
         zone,
         calibrations: whole.text("calibrations").map(PathBuf::from),
         job: Job { interval, ..job },
@@ -49,6 +52,7 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         radio: radio(&whole),
         keys,
         text: text.to_owned(),
+        as_written: text.to_owned(),
     };
     whole.finish();
     if problems.none() { Ok(file) } else { Err(problems.into_errors()) }

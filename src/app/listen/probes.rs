@@ -16,6 +16,8 @@ use crate::units::time::Elapsed;
 pub(super) const CHANGE_OVER: Duration = Duration::from_secs(30);
 /// Least time between two values kept for the change.
 const KEEP_EVERY: Duration = Duration::from_millis(500);
+/// Two devices are heard beside each other once one is heard so long after the other's first.
+const BOTH_WITHIN: Duration = Duration::from_secs(1);
 /// Probes kept; in a busy street those with changing addresses would fill the memory.
 const PROBES_MAX: usize = 4096;
 
@@ -97,6 +99,10 @@ pub(super) struct Row {
     pub values: BTreeMap<String, Shown>,
     pub rssi_dbm: Option<i16>,
     pub last: Option<(Via, Vec<u8>)>,
+    /// When it was first heard.
+    first: Option<Elapsed>,
+    /// Whether another device of its name has been told.
+    name_told: bool,
 }
 
 impl Row {
@@ -142,7 +148,9 @@ impl<'a> Probes<'a> {
                     row.name.clone_from(name);
                 }
                 let payload = Payload { probe, via: *via, bytes, rssi_dbm: *rssi_dbm };
-                self.read(now, &payload)
+                let mut told = self.read(now, &payload);
+                told.extend(self.name_shared(now, probe));
+                told
             }
             RadioMessage::Signal { probe, rssi_dbm } => {
                 self.roll.hear(now, probe, false);
@@ -158,6 +166,31 @@ impl<'a> Probes<'a> {
                 vec![Told::Event { event, subject, detail }]
             }
         }
+    }
+
+    /// Tells, once, that two devices have one name, which a job cannot tell apart by it. One that
+    /// changes its address is not heard under both in turn.
+    fn name_shared(&mut self, now: Elapsed, probe: &str) -> Option<Told> {
+        let row = self.rows.get_mut(probe)?;
+        let first = *row.first.get_or_insert(now);
+        if row.name.is_none() || row.name_told {
+            return None;
+        }
+        let name = row.name.clone();
+        let twin = self.rows.iter().find(|(other, twin)| {
+            let heard = self.roll.get(other).map(|presence| presence.heard);
+            let after = heard.is_some_and(|heard| heard.since(first) >= BOTH_WITHIN);
+            **other != *probe && twin.name == name && !twin.name_told && after
+        });
+        let twin = twin.map(|(other, _)| other.clone())?;
+        for both in [probe, &twin] {
+            self.rows.get_mut(both)?.name_told = true;
+        }
+        let detail = format!(
+            "{twin} has the same name, {}; a job tells them apart by their addresses",
+            name.unwrap_or_default()
+        );
+        Some(Told::Event { event: "name-shared".into(), subject: probe.to_owned(), detail })
     }
 
     /// The rows: those that a profile reads, what stirs most first, and then the others.

@@ -82,26 +82,20 @@ impl Asker {
                 heard.len()
             ),
         )?;
+        // A gauge may sit where a clamp does.
+        let mut taken: Vec<(Place, QuantityKind)> =
+            clamps.iter().map(|clamp| (clamp.place.clone(), QuantityKind::Temperature)).collect();
         for address in heard {
             if clamps.iter().any(|clamp| clamp.address == address) {
                 continue;
             }
-            let own: Vec<&FieldTrace> = fields
-                .iter()
-                .filter(|f| f.probe == address && f.kind == QuantityKind::Temperature)
-                .collect();
             let reads = reads(fields, address, Units::Us);
             say(out, &format!("{address}: {reads}\n"))?;
-            let several = own.len() > 1;
-            let names: Vec<Option<String>> = if several {
-                own.iter().map(|field| Some(field.field.clone())).collect()
-            } else {
-                vec![None]
-            };
-            for field in names {
+            for (field, kind) in asked_of(fields, address) {
                 let question =
                     field.as_deref().map_or("position".to_owned(), |f| format!("{f}: position"));
-                if let Some(place) = self.place(&question, &clamps, out)? {
+                if let Some(place) = Self::place(&question, kind, &taken, out)? {
+                    taken.push((place.clone(), kind));
                     clamps.push(Clamp { address: address.to_owned(), field, place });
                 }
             }
@@ -111,9 +105,9 @@ impl Asker {
 
     /// A position, asked until it is one that is free.
     fn place(
-        &mut self,
         question: &str,
-        clamps: &[Clamp],
+        kind: QuantityKind,
+        taken: &[(Place, QuantityKind)],
         out: &mut dyn Write,
     ) -> Result<Option<Place>, Failure> {
         loop {
@@ -129,7 +123,7 @@ impl Asker {
             }
             match crate::app::job::read_place(&text) {
                 Err(why) => say(out, &format!("  {why}\n"))?,
-                Ok(place) if clamps.iter().any(|clamp| clamp.place == place) => {
+                Ok(place) if taken.contains(&(place.clone(), kind)) => {
                     say(out, &format!("  {place} has a probe already; give another position\n"))?;
                 }
                 Ok(place) => return Ok(Some(place)),
@@ -169,6 +163,19 @@ impl Asker {
                 }
             }
         }
+    }
+}
+
+/// What is asked of one probe: where it sits as a whole, or where each of its fields does when it has
+/// two temperatures, or none.
+fn asked_of(fields: &[FieldTrace], address: &str) -> Vec<(Option<String>, QuantityKind)> {
+    let own = || fields.iter().filter(|field| field.probe == address);
+    let temperatures = own().filter(|field| field.kind == QuantityKind::Temperature);
+    let named = |field: &FieldTrace| (Some(field.field.clone()), field.kind);
+    match temperatures.clone().count() {
+        0 => own().filter(|field| field.kind != QuantityKind::Battery).map(named).collect(),
+        1 => vec![(None, QuantityKind::Temperature)],
+        _ => temperatures.map(named).collect(),
     }
 }
 

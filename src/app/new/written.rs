@@ -171,6 +171,7 @@ mod tests {
             name: Some("a\nname".into()),
             field: name.into(),
             kind: QuantityKind::Temperature,
+            gauge: false,
             instrument: Instrument { accuracy: 0.5, resolution: 0.01, time_constant_s: None },
             samples: vec![(Elapsed::ZERO, 25.0)],
         }

@@ -70,7 +70,7 @@ pub fn plot(
     let points = history.points(from, to, points_max);
     let times: Vec<f64> = points.moments.iter().map(|n| history.moment(*n).as_secs()).collect();
     let derived = Derived::ALL.iter().map(|measure| {
-        let panel = if measure.is_temperature() { 0 } else { 1 };
+        let panel = usize::from(!measure.is_temperature());
         (panel, capital(measure.word()), measure.word().to_owned(), Shown::derived(*measure, units))
     });
     let channels = history.channels.iter().map(|known| {

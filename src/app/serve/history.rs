@@ -15,12 +15,12 @@ use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
 use crate::engine::channel::Channel;
 use crate::engine::columns::Units;
+use crate::engine::diagnose::diagram::{Diagram, Missing, diagram};
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::job::Job;
 use crate::engine::output::{Derived, Event, Moment, NewChannel, Output};
-use crate::engine::reading::{Reading, SettledSet, State};
+use crate::engine::reading::{Instrument, Reading, SettledSet, State};
 use crate::engine::snapshot::Counts;
-use crate::units::quantity::Pascals;
 use crate::units::time::Elapsed;
 
 /// Settled sets that are kept, the latest.
@@ -75,8 +75,8 @@ pub struct History {
     pub when: When,
     /// The session's folder, where notes are left; `None` where none are taken.
     pub folder: Option<PathBuf>,
-    /// The local barometer, for pressures that are typed as gauge.
-    pub barometer: Pascals,
+    /// The job.
+    pub job: Job,
     /// The channels, by their ids.
     pub channels: Vec<Known>,
     /// Settled sets.
@@ -95,7 +95,6 @@ pub struct History {
     pub missed: u64,
     /// Each moment at which the state changed, and to what.
     pub states: VecDeque<(usize, State)>,
-    interval: Duration,
     series: Series,
 }
 
@@ -114,7 +113,7 @@ impl History {
             source,
             when: When { began: None, zone: zone.clone() },
             folder: None,
-            barometer: Job::default().barometer,
+            job: Job { interval, ..Job::default() },
             channels: Vec::new(),
             sets: VecDeque::new(),
             diagnoses: VecDeque::new(),
@@ -124,8 +123,7 @@ impl History {
             journal: Status::default(),
             missed: 0,
             states: VecDeque::new(),
-            interval,
-            series: Series::default(),
+            series: Series::new(DERIVED),
         }
     }
 
@@ -163,7 +161,7 @@ impl History {
         let number = self.number(moment.at);
         // Moments that were missed are gaps, so that those after them stand where they belong.
         while self.series.len() < number {
-            self.series.push(std::iter::repeat_n(f32::NAN, DERIVED));
+            self.series.push(std::iter::empty());
         }
         if self.states.back().is_none_or(|(_, state)| *state != moment.state) {
             keep(&mut self.states, (number, moment.state), STATES_MAX);
@@ -185,7 +183,23 @@ impl History {
     }
 
     fn interval_ms(&self) -> u64 {
-        (self.interval.as_millis() as u64).max(1)
+        (self.job.interval.as_millis() as u64).max(1)
+    }
+
+    /// The last settled set of a run.
+    pub fn set_of(&self, cycle: u32) -> Option<&SettledSet> {
+        self.sets.iter().rev().find(|set| set.cycle == Some(cycle))
+    }
+
+    /// The circuit on pressure and enthalpy, as a settled set shows it.
+    ///
+    /// # Errors
+    /// What is missing for it, in words.
+    pub fn diagram(&self, set: &SettledSet) -> Result<Diagram, Missing> {
+        let instruments: Vec<(Channel, Instrument)> = (self.channels.iter())
+            .map(|known| (known.new.channel.clone(), known.new.instrument))
+            .collect();
+        diagram(&self.job, set, &instruments, 1)
     }
 
     /// An event in words, with the places of the probe that it is about.
@@ -228,12 +242,6 @@ impl History {
     /// [`Derived::ALL`], then the channels'.
     pub fn points(&self, from: Elapsed, to: Elapsed, points_max: usize) -> Points {
         self.series.points(self.number(from), self.number(to) + 1, points_max)
-    }
-
-    /// The mean of a channel from `from` to `to` (SI); `None` where nothing is known of it.
-    pub fn mean(&self, channel: &Channel, from: Elapsed, to: Elapsed) -> Option<f64> {
-        let column = self.channels.iter().position(|known| known.new.channel == *channel)?;
-        self.series.mean(DERIVED + column, self.number(from), self.number(to) + 1)
     }
 }
 

@@ -32,7 +32,6 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
     let night = &history.night;
     let content = html! {
         h1.sum { (night.sentence()) }
-        (sums(history))
         section.plots aria-labelledby="strip-title" {
             h2 #strip-title { "Runs and pauses" }
             p.basis {
@@ -51,6 +50,7 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
             div #run { @if let Some(number) = run { (one_run(history, &scene, units, number)) } }
             div #panels data-kind="night" {}
         }
+        (sums(history))
         (by_the_hour(history, units))
         (from_run_to_run(history, units))
         (runs(history, units))
@@ -76,7 +76,8 @@ fn sums(history: &History) -> Markup {
         }
     };
     html! {
-        section aria-label="In numbers" {
+        section aria-labelledby="sums" {
+            h2 #sums { "In numbers" }
             table.sums {
                 @if has_nights { caption { "Night is from 22:00 to 06:00." } }
                 thead { tr {
@@ -369,7 +370,7 @@ fn one_run(history: &History, scene: &Scene, units: Units, number: u32) -> Marku
     let Some(cycle) = night.cycles().find(|cycle| cycle.number == number) else {
         return html! { p { "There is no run " (number) "." } };
     };
-    let set = history.sets.iter().rev().find(|set| set.cycle == Some(number));
+    let set = history.set_of(number);
     let diagnosis = set.and_then(|set| {
         history.diagnoses.iter().rev().find(|diagnosis| diagnosis.set == set.number)
     });
@@ -380,7 +381,10 @@ fn one_run(history: &History, scene: &Scene, units: Units, number: u32) -> Marku
             h3 #one-run tabindex="-1" { "Run " (number) (known_run(cycle, |at| night.clock(at))) }
             @match set {
                 None => p { "It never settled; nothing can be said of the unit from it." },
-                Some(set) => (settled_values(set, units)),
+                Some(set) => {
+                    (settled_values(set, units))
+                    (circuit(history, set, units, number))
+                }
             }
             @if let Some(diagnosis) = diagnosis {
                 p.verdict { (findings::sentence(diagnosis)) }
@@ -415,6 +419,26 @@ fn settled_values(set: &SettledSet, units: Units) -> Markup {
                     }
                 }
             }
+        }
+    }
+}
+
+/// The circuit on pressure and enthalpy, where the set shows it.
+fn circuit(history: &History, set: &SettledSet, units: Units, number: u32) -> Markup {
+    let address = format!("/picture/pressure-enthalpy.svg?units={}&run={number}", units.word());
+    html! {
+        @match history.diagram(set) {
+            Ok(_) => {
+                figure.circuit {
+                    img src=(address) alt="The circuit on pressure and enthalpy; the picture says it in words"
+                        width="1440" height="1000";
+                    figcaption {
+                        "The circuit on pressure and enthalpy. "
+                        a href=(address) download=(format!("run-{number}-pressure-enthalpy.svg")) { "Save the picture" }
+                    }
+                }
+            }
+            Err(why) => p.basis { "No pressure–enthalpy picture: " (why) "." },
         }
     }
 }

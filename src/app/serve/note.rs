@@ -38,7 +38,7 @@ pub fn leave(history: &History, written: &Written) -> Result<(), String> {
         .map(str::to_owned)
         .into_iter()
         .collect();
-    let inputs = note::inputs(text, changed, &at, history.barometer).map_err(|f| f.line())?;
+    let inputs = note::inputs(text, changed, &at, history.job.barometer).map_err(|f| f.line())?;
     if inputs.is_empty() {
         return Err("It says nothing; write a note or a reading.".to_owned());
     }

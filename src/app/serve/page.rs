@@ -344,8 +344,8 @@ pub fn whole(scene: &Scene, here: &str, units: Units, content: &Markup) -> Marku
                     }
                     div.switches {
                         span role="group" aria-label="Units" {
-                            (unit(Units::Us, "°F", "Fahrenheit and psi"))
-                            (unit(Units::Si, "°C", "Celsius and kPa"))
+                            (unit(Units::Us, "°F", "°F and psi"))
+                            (unit(Units::Si, "°C", "°C and kPa"))
                         }
                         button #theme type="button" hidden { "Theme" }
                     }

@@ -39,12 +39,19 @@ pub struct Points {
 }
 
 impl Series {
+    /// No moment yet, of so many columns to begin with.
+    pub fn new(columns: usize) -> Self {
+        let columns = (0..columns).map(|_| Column::default()).collect();
+        Self { columns, ..Self::default() }
+    }
+
     /// How many moments there are.
     pub fn len(&self) -> usize {
         self.len
     }
 
-    /// Adds a moment; `values` has a value for each column, and more where columns are new.
+    /// Adds a moment; `values` has a value for each column, and more where columns are new. What it
+    /// lacks is not known.
     pub fn push(&mut self, values: impl ExactSizeIterator<Item = f32>) {
         let fine_len = self.len - self.fine_from;
         let blocks_len = self.len.div_ceil(BLOCK) - self.blocks_from;
@@ -54,6 +61,7 @@ impl Series {
             self.columns.push(Column { fine, blocks });
         }
         let begins = self.len.is_multiple_of(BLOCK);
+        let values = values.chain(std::iter::repeat(f32::NAN));
         for (column, value) in self.columns.iter_mut().zip(values) {
             column.fine.push_back(value);
             if begins {
@@ -86,46 +94,22 @@ impl Series {
     /// At most some `points_max` points of the moments `from..to`: all of them where they are that
     /// few, else of each bucket the least and the greatest, in the order in which they came.
     pub fn points(&self, from: usize, to: usize, points_max: usize) -> Points {
-        let (from, to) = (from.min(self.len), to.min(self.len));
+        let from = from.min(self.len);
+        let to = to.clamp(from, self.len);
         let buckets = (points_max / 2).max(1);
-        if from >= self.fine_from && to.saturating_sub(from) <= points_max {
+        if from >= self.fine_from && to - from <= points_max {
             return Points {
                 moments: (from..to).collect(),
                 values: self.columns.iter().map(|column| self.fine(column, from, to)).collect(),
             };
         }
-        let size = to.saturating_sub(from).div_ceil(buckets).max(1);
+        let size = (to - from).div_ceil(buckets).max(1);
         let starts: Vec<usize> = (from..to).step_by(size).collect();
         let moments = starts.iter().flat_map(|start| [*start, start + size / 2]).collect();
         let values = self.columns.iter().map(|column| {
             starts.iter().flat_map(|start| self.extremes(column, *start, (start + size).min(to)))
         });
         Points { moments, values: values.map(Iterator::collect).collect() }
-    }
-
-    /// The mean of a column over the moments `from..to`; `None` where nothing is known there.
-    pub fn mean(&self, column: usize, from: usize, to: usize) -> Option<f64> {
-        let column = self.columns.get(column)?;
-        let (mut sum, mut count) = (0.0, 0_u32);
-        let mut add = |value: f32| {
-            if value.is_finite() {
-                sum += f64::from(value);
-                count += 1;
-            }
-        };
-        let to = to.min(self.len);
-        if from >= self.fine_from {
-            let fine = column.fine.range(from.min(to) - self.fine_from..to - self.fine_from);
-            fine.for_each(|value| add(*value));
-        } else {
-            for number in from / BLOCK..to.div_ceil(BLOCK) {
-                let block = number.checked_sub(self.blocks_from).and_then(|n| column.blocks.get(n));
-                if let Some([least, greatest]) = block {
-                    add(least.midpoint(*greatest));
-                }
-            }
-        }
-        (count > 0).then(|| sum / f64::from(count))
     }
 
     fn fine(&self, column: &Column, from: usize, to: usize) -> Vec<f32> {
@@ -175,6 +159,7 @@ mod tests {
         let points = series.points(1, 3, 100);
         assert_eq!((points.moments, points.values), (vec![1, 2], vec![vec![2.0, 3.0]]));
         assert!(series.points(9, 3, 100).moments.is_empty());
+        assert!(series.points(3, 1, 100).moments.is_empty());
     }
 
     #[test]
@@ -202,10 +187,8 @@ mod tests {
     fn what_is_not_known_is_no_extreme() {
         let gap = series([f32::NAN, 5.0, f32::NAN, 6.0].into_iter());
         assert_eq!(gap.points(0, 4, 2).values[0], [5.0, 6.0]);
-        assert_eq!(gap.mean(0, 0, 4), Some(5.5));
         let none = series([f32::NAN; 4].into_iter());
         assert!(none.points(0, 4, 2).values[0].iter().all(|value| value.is_nan()));
-        assert_eq!(none.mean(0, 0, 4), None);
     }
 
     #[test]

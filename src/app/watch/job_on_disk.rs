@@ -4,6 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use crate::app::calibrations;
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
 use crate::app::keys::Keys;
@@ -27,7 +28,7 @@ pub enum JobNews {
 #[derive(Debug)]
 pub struct JobOnDisk {
     path: PathBuf,
-    /// The text that was judged last: that of the job as run, at first.
+    /// The text that was judged last: that which the watch began with, at first.
     judged: String,
     /// The text that the last look found, where it was another.
     found: Option<String>,
@@ -37,7 +38,7 @@ pub struct JobOnDisk {
 impl JobOnDisk {
     /// The job in `path`, which is run as `file`.
     pub fn new(path: &Path, file: &JobFile) -> Self {
-        let (path, judged) = (path.to_owned(), file.text.clone());
+        let (path, judged) = (path.to_owned(), file.as_written.clone());
         Self { path, judged, found: None, looked: Elapsed::ZERO }
     }
 
@@ -67,7 +68,8 @@ impl JobOnDisk {
 
     /// All that a new session of the job would ask for.
     fn check(&self, text: &str) -> Result<JobFile, String> {
-        let file = JobFile::parse(text).map_err(|errors| document::one_line(&errors))?;
+        let mut file = JobFile::parse(text).map_err(|errors| document::one_line(&errors))?;
+        calibrations::add_to(&mut file, &self.path).map_err(|failure| failure.line())?;
         let folder = self.path.parent().unwrap_or(Path::new(""));
         Keys::read(&file.keys, folder).map_err(|failure: Failure| failure.line())?;
         fs::create_dir_all(&file.log.folder)

@@ -1,5 +1,6 @@
-//! Linux: a watch on the system bus for what the Bluetooth library does not tell: the service or
-//! the bus is gone or back, an adapter comes or goes, a scan is switched off.
+//! Linux, and nothing of it elsewhere: the adapters' events, and a watch on the system bus for what
+//! the Bluetooth library does not tell: the service or the bus is gone or back, an adapter comes or
+//! goes, a scan is switched off.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -7,6 +8,9 @@ use std::sync::mpsc::SyncSender;
 use std::thread;
 use std::time::Duration;
 
+use bluez_async::{AdapterEvent, AdapterId, BluetoothEvent, BluetoothSession, DeviceEvent};
+use btleplug::api::{CentralEvent, CentralState};
+use btleplug::platform::Adapter;
 use dbus::Message;
 use dbus::arg::{PropMap, prop_cast};
 use dbus::blocking::stdintf::org_freedesktop_dbus::{
@@ -15,8 +19,10 @@ use dbus::blocking::stdintf::org_freedesktop_dbus::{
 };
 use dbus::channel::{BusType, Channel};
 use dbus::message::SignalArgs as _;
+use futures::{StreamExt as _, stream};
 
-use super::Report;
+use super::hearing::Events;
+use super::{Report, hands};
 use crate::engine::radio::Told;
 
 const SERVICE: &str = "org.bluez";
@@ -31,6 +37,77 @@ const RULES: &[&str] = &[
     "type='signal',sender='org.bluez',interface='org.freedesktop.DBus.ObjectManager'",
     "type='signal',sender='org.bluez',member='PropertiesChanged',arg0='org.bluez.Adapter1'",
 ];
+
+/// Where the adapters' events come from: a connection to the bus of its own. The Bluetooth library
+/// asks the service about the device before it hands on an event, twice for each advertisement and
+/// one after the other; where an answer takes 20 ms, that keeps up with 25 payloads a second and
+/// lags ever further behind 40.
+pub(super) struct Source(BluetoothSession);
+
+impl Source {
+    /// Connects to the bus.
+    pub async fn open() -> btleplug::Result<Self> {
+        // The first of the pair tells that the connection is lost, which the watch sees as well.
+        let (_, session) = BluetoothSession::new().await.map_err(other)?;
+        Ok(Self(session))
+    }
+
+    /// What an adapter hears from now on, after the devices that the service knows already.
+    pub async fn events(&self, adapter: &Adapter) -> btleplug::Result<Events> {
+        let name = hands::name_of(adapter).await?;
+        let adapters = self.0.get_adapters().await.map_err(other)?;
+        let named = adapters.into_iter().find(|adapter| adapter.id.to_string() == name);
+        let Some(adapter) = named.map(|adapter| adapter.id) else {
+            return Err(btleplug::Error::DeviceNotFound);
+        };
+        // Better to be told twice of a device than not at all: the events first.
+        let events = self.0.adapter_event_stream(&adapter).await.map_err(other)?;
+        let known = self.0.get_devices_on_adapter(&adapter).await.map_err(other)?;
+        let known =
+            known.into_iter().map(|device| CentralEvent::DeviceDiscovered(device.id.into()));
+        let events = events.filter_map(move |event| {
+            let event = central_event(event, &adapter);
+            async { event }
+        });
+        Ok(Box::pin(stream::iter(known).chain(events)))
+    }
+}
+
+fn other(error: bluez_async::BluetoothError) -> btleplug::Error {
+    btleplug::Error::Other(Box::new(error))
+}
+
+/// The event as the Bluetooth library would put it.
+fn central_event(event: BluetoothEvent, adapter: &AdapterId) -> Option<CentralEvent> {
+    match event {
+        BluetoothEvent::Device { id, event } if id.adapter() == *adapter => {
+            let id = id.into();
+            Some(match event {
+                DeviceEvent::Discovered => CentralEvent::DeviceDiscovered(id),
+                DeviceEvent::Connected { connected: true } => CentralEvent::DeviceConnected(id),
+                DeviceEvent::Connected { connected: false } => CentralEvent::DeviceDisconnected(id),
+                DeviceEvent::Rssi { rssi } => CentralEvent::RssiUpdate { id, rssi },
+                DeviceEvent::ManufacturerData { manufacturer_data } => {
+                    CentralEvent::ManufacturerDataAdvertisement { id, manufacturer_data }
+                }
+                DeviceEvent::ServiceData { service_data } => {
+                    CentralEvent::ServiceDataAdvertisement { id, service_data }
+                }
+                DeviceEvent::Services { services } => {
+                    CentralEvent::ServicesAdvertisement { id, services }
+                }
+                _ => return None,
+            })
+        }
+        BluetoothEvent::Adapter { id, event: AdapterEvent::Powered { powered } }
+            if id == *adapter =>
+        {
+            let state = if powered { CentralState::PoweredOn } else { CentralState::PoweredOff };
+            Some(CentralEvent::StateUpdate(state))
+        }
+        _ => None,
+    }
+}
 
 /// Watches until `ended`, in a thread that nobody waits for: its calls may block.
 pub(super) fn watch(reports: SyncSender<Report>, ended: Arc<AtomicBool>) -> std::io::Result<()> {

@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::error::Error;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::thread;
 use std::time::Duration;
 
@@ -12,6 +13,7 @@ use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
 
+use super::system::Source;
 use super::{ConnectPlan, Hands, Outlet, PANICS, hearing, link};
 use crate::engine::radio::{Listed, Told};
 
@@ -96,6 +98,7 @@ struct Session<'a> {
     outlet: &'a Outlet,
     calls: Calls,
     manager: Manager,
+    source: Arc<Source>,
     adapters: HashMap<String, Adapter>,
     streams: HashMap<String, JoinHandle<()>>,
     found: HashMap<String, (Adapter, Peripheral)>,
@@ -110,8 +113,9 @@ async fn session(
     calls: Calls,
     turn: u64,
 ) -> Option<u64> {
-    let manager = match limited(calls.call, Manager::new()).await {
-        Ok(manager) => manager,
+    let open = async { Ok::<_, btleplug::Error>((Manager::new().await?, Source::open().await?)) };
+    let (manager, source) = match limited(calls.call, open).await {
+        Ok(opened) => opened,
         Err(failure) => {
             outlet.told(failure.told(turn));
             return unopened(orders).await;
@@ -123,6 +127,7 @@ async fn session(
         outlet,
         calls,
         manager,
+        source: Arc::new(source),
         adapters: HashMap::new(),
         streams: HashMap::new(),
         found: HashMap::new(),
@@ -236,10 +241,10 @@ impl Session<'_> {
             return self.outlet.told(gone(turn));
         };
         let (outlet, finds, limit) = (self.outlet.clone(), self.finds.clone(), self.calls.call);
-        let key = name.clone();
+        let (key, source) = (name.clone(), Arc::clone(&self.source));
         let task = tokio::spawn(async move {
             let known = limited(limit, hearing::known(&adapter)).await;
-            let events = limited(limit, adapter.events()).await;
+            let events = limited(limit, source.events(&adapter)).await;
             match (known, events) {
                 (Ok(known), Ok(events)) => {
                     outlet.told(Told::Done { turn });
@@ -305,7 +310,7 @@ fn gone(turn: u64) -> Told {
 }
 
 /// The system's name for an adapter: the first word that it says of itself.
-async fn name_of(adapter: &Adapter) -> btleplug::Result<String> {
+pub(super) async fn name_of(adapter: &Adapter) -> btleplug::Result<String> {
     let info = adapter.adapter_info().await?;
     Ok(info.split_whitespace().next().unwrap_or("adapter").to_owned())
 }

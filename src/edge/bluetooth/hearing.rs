@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet};
 use std::pin::Pin;
 use std::time::Duration;
 
-use btleplug::api::{Central as _, CentralEvent, CentralState, Peripheral as _};
+use btleplug::api::{BDAddr, Central as _, CentralEvent, CentralState, Peripheral as _};
 use btleplug::platform::{Adapter, Peripheral, PeripheralId};
 use futures::{Stream, StreamExt as _};
 use tokio::sync::mpsc;
@@ -20,6 +20,9 @@ use crate::engine::reading::Via;
 pub(super) const DEVICES_MAX: usize = 4096;
 /// How long a signal's strength waits for the bytes that came with it.
 const TOGETHER: Duration = Duration::from_millis(50);
+
+/// An adapter's events.
+pub(super) type Events = Pin<Box<dyn Stream<Item = CentralEvent> + Send>>;
 
 /// A device by what it said of itself.
 struct Device {
@@ -62,7 +65,7 @@ impl Hearing {
     }
 
     /// Reads until the stream ends.
-    pub async fn run(mut self, mut events: Pin<Box<dyn Stream<Item = CentralEvent> + Send>>) {
+    pub async fn run(mut self, mut events: Events) {
         loop {
             let event = if self.bare.is_some() {
                 let Ok(event) = timeout(TOGETHER, events.next()).await else {
@@ -220,10 +223,24 @@ impl Hearing {
 
 /// The device's address, or where the system hides it, the name that the system has for it.
 fn address_of(peripheral: &Peripheral) -> String {
-    let address = peripheral.address();
-    if address == btleplug::api::BDAddr::default() {
-        peripheral.id().to_string().to_uppercase()
-    } else {
-        address.to_string().to_uppercase()
+    shown_address(peripheral.address(), &peripheral.id().to_string())
+}
+
+fn shown_address(address: BDAddr, system_name: &str) -> String {
+    let shown = if address == BDAddr::default() { system_name } else { &address.to_string() };
+    shown.to_uppercase()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn where_the_system_hides_the_address_its_name_for_the_device_stands_in() {
+        let hidden = "6f1e0c5a-0d2b-4c7e-9a11-3b5d7f9e2c40";
+        let shown = shown_address(BDAddr::default(), hidden);
+        assert_eq!(shown, "6F1E0C5A-0D2B-4C7E-9A11-3B5D7F9E2C40");
+        let open = BDAddr::from([0xC4, 0x7C, 0x8D, 0, 0, 1]);
+        assert_eq!(shown_address(open, hidden), "C4:7C:8D:00:00:01");
     }
 }

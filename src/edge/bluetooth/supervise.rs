@@ -37,8 +37,7 @@ pub(super) fn run(
     inbox: &Receiver<Report>,
 ) {
     let ended = Arc::new(AtomicBool::new(false));
-    #[cfg(target_os = "linux")]
-    if let Err(error) = super::bluez::watch(own.clone(), Arc::clone(&ended)) {
+    if let Err(error) = super::system::watch(own.clone(), Arc::clone(&ended)) {
         tracing::warn!(%error, "no watch on the system bus");
     }
     let mut radio = Radio::new(settings, sender, own);

@@ -27,6 +27,7 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
                       frame-ancestors 'none'";
 
 /// What whoever asks has to show.
+#[derive(Clone)]
 pub struct Token(String);
 
 impl Token {
@@ -124,29 +125,29 @@ impl Gate {
     }
 
     /// The answer to a request that goes no further, or how far it may go.
-    fn judge(&self, request: &Request, came_to: SocketAddr) -> Result<Pass, Response> {
+    fn judge(&self, request: &Request, came_to: SocketAddr) -> Result<Pass, Box<Response>> {
         let host = request.headers().get(HOST).and_then(|host| host.to_str().ok());
         if !host.is_some_and(|host| self.is_ours(host, came_to)) {
             let say = "This page answers only by its own address; open the one that was printed.";
-            return Err((StatusCode::MISDIRECTED_REQUEST, say).into_response());
+            return Err(Box::new((StatusCode::MISDIRECTED_REQUEST, say).into_response()));
         }
         if let Some(shown) = shown(request) {
-            return Err(if self.token.is(&shown) {
+            return Err(Box::new(if self.token.is(&shown) {
                 self.let_in(request.uri().path())
             } else {
                 door(StatusCode::FORBIDDEN, "That is not the token.")
-            });
+            }));
         }
         let pass = if self.has_token(request.headers()) { Pass::Holder } else { Pass::Reader };
         if pass == Pass::Reader && !self.open {
-            return Err(door(StatusCode::UNAUTHORIZED, "This page needs its token."));
+            return Err(Box::new(door(StatusCode::UNAUTHORIZED, "This page needs its token.")));
         }
         let reads = matches!(*request.method(), Method::GET | Method::HEAD);
         let origin = request.headers().get(ORIGIN).map(|origin| origin.to_str().unwrap_or(""));
         let foreign = origin.is_some_and(|origin| origin.strip_prefix("http://") != host);
         if !reads && (pass != Pass::Holder || foreign) {
             let say = "Writing needs the token; open the address with the token first.";
-            return Err((StatusCode::FORBIDDEN, say).into_response());
+            return Err(Box::new((StatusCode::FORBIDDEN, say).into_response()));
         }
         Ok(pass)
     }
@@ -179,14 +180,14 @@ pub async fn guard(State(gate): State<Arc<Gate>>, mut request: Request, next: Ne
     let came_to = request.extensions().get::<CameTo>().map(|came_to| came_to.0);
     let judged = match came_to {
         Some(came_to) => gate.judge(&request, came_to),
-        None => Err(StatusCode::INTERNAL_SERVER_ERROR.into_response()),
+        None => Err(Box::new(StatusCode::INTERNAL_SERVER_ERROR.into_response())),
     };
     let mut answer = match judged {
         Ok(pass) => {
             request.extensions_mut().insert(pass);
             next.run(request).await
         }
-        Err(answer) => answer,
+        Err(answer) => *answer,
     };
     let headers = answer.headers_mut();
     let fixed = |text| HeaderValue::from_static(text);
@@ -276,7 +277,7 @@ mod tests {
     fn a_token_is_right_only_as_a_whole() {
         let token = Token::random().unwrap();
         assert_eq!(token.text().len(), 2 * TOKEN_BYTES);
-        assert!(token.is(&token.text().to_owned()));
+        assert!(token.is(token.text()));
         assert!(!token.is(""));
         assert!(!token.is(&token.text()[1..]));
         assert!(!token.is(&format!("{}0", token.text())));

@@ -21,7 +21,8 @@ pub(super) fn agrees(checksum: &Checksum, bytes: &[u8]) -> bool {
     sum(checksum.sum, u32::from(checksum.stored.bits), summed) == stored
 }
 
-fn sum(kind: Sum, bits: u32, bytes: &[u8]) -> u64 {
+/// The sum over `bytes`, of so many bits.
+pub(crate) fn sum(kind: Sum, bits: u32, bytes: &[u8]) -> u64 {
     let mask = u64::MAX >> (64 - bits);
     match kind {
         Sum::Add { initial, xor } => {

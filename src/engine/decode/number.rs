@@ -70,7 +70,7 @@ pub(super) fn bcd(raw: u64) -> Option<u64> {
     Some(value)
 }
 
-/// The decimal number that is written there: spaces, a sign, digits with at most one point.
+/// The decimal number that is written there: spaces, a sign, digits with at most one point or comma.
 pub(super) fn digits(text: &[u8]) -> Option<f64> {
     let text = text.trim_ascii();
     let (negative, text) = match text.first()? {
@@ -86,7 +86,7 @@ pub(super) fn digits(text: &[u8]) -> Option<f64> {
                 decimals += u32::from(point);
                 value = value.checked_mul(10)?.checked_add(u64::from(byte - b'0'))?;
             }
-            b'.' if !point => point = true,
+            b'.' | b',' if !point => point = true,
             _ => return None,
         }
     }
@@ -131,7 +131,9 @@ mod tests {
 
     #[test]
     fn digits_are_read_as_people_write_them() {
-        for (text, value) in [("21.5", 21.5), (" -40 ", -40.0), ("+.5", 0.5), ("007.", 7.0)] {
+        for (text, value) in
+            [("21.5", 21.5), (" -40 ", -40.0), ("+.5", 0.5), ("21,5", 21.5), ("007.", 7.0)]
+        {
             assert_eq!(digits(text.as_bytes()), Some(value), "{text}");
         }
         let long = "9".repeat(40);

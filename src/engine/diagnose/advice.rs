@@ -229,21 +229,17 @@ pub fn one_more_probe(
             best = Some((added, probe));
         }
     }
-    let words = |fault: Fault| match fault {
-        Fault::None => "good order".to_owned(),
-        fault => fault.word().replace('_', " "),
-    };
     Some(match best {
         Some((_, probe)) => format!(
             "{ONE_MORE} would tell most: {probe} would help tell {} from {}",
-            words(a),
-            words(b)
+            a.words_as_rival(),
+            b.words_as_rival()
         ),
         None => format!(
             "no one more probe would tell {} from {}: only looking at the unit does, or comparing \
              with its own readings from a time in good order",
-            words(a),
-            words(b)
+            a.words_as_rival(),
+            b.words_as_rival()
         ),
     })
 }

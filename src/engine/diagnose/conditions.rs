@@ -267,8 +267,8 @@ fn unknown(circuit: &Circuit, inputs: &Inputs, measures: &Measures) -> Vec<Condi
     if measures.airflow.is_none() {
         found.push(plain(
             "airflow_unknown",
-            "airflow is neither measured nor assumed: no capacity; a charge reading is valid only \
-             with airflow in order, which the evaporator split tells in part",
+            "airflow is neither measured nor assumed, so capacity is not computed; a charge reading \
+             counts only with airflow in order, which the evaporator split tells in part",
             Stops::default(),
         ));
     }

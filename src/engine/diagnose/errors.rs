@@ -28,6 +28,8 @@ const SAME_PROBE_CORRELATION: f64 = 0.5;
 
 /// What a reading's own uncertainty is called, the stated accuracy aside.
 const SCATTER: &str = "scatter and offset";
+/// The same where the accuracy is not known apart: a value that was typed, or of an unknown probe.
+const ALTOGETHER: &str = "accuracy and scatter together";
 
 /// What is known of the probes, by channel.
 pub type Instruments<'a> = &'a [(Channel, Instrument)];
@@ -96,16 +98,17 @@ impl<'a> Errors<'a> {
         if let Some((_, _, source)) = partner {
             made.push(*source, common.sqrt() * accuracy);
         }
+        let rest_is = if stated.is_some() { SCATTER } else { ALTOGETHER };
         // The first is always noted: it ties the value to its channel.
         let mut add = |what, shape, uncertainty: f64| {
-            if uncertainty > 0.0 || what == SCATTER {
+            if uncertainty > 0.0 || what == rest_is {
                 let source = sources.add(Source { value: Some(index), what, shape });
                 made.push(source, uncertainty);
             }
         };
         add("probe accuracy", Shape::Rectangular, (1.0 - common).sqrt() * accuracy);
         let rest = (total * total - accuracy * accuracy).max(0.0).sqrt();
-        add(SCATTER, Shape::Normal, rest);
+        add(rest_is, Shape::Normal, rest);
         if kind == QuantityKind::Temperature {
             let position = &value.channel.place.position;
             let clamp = self.clamp_half_width(position, value.quantity.get());

@@ -3,6 +3,7 @@
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::patterns::{Direction, Sign, Signature, signatures};
 use crate::engine::diagnose::weigh::{Seen, Shown, Weighing};
+use crate::engine::diagnose::words::push_difference;
 
 /// Weight of evidence (natural logarithm of odds) under which a reading is left unsaid.
 const WEIGHT_MIN: f64 = 0.1;
@@ -94,9 +95,9 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
     let standing = match known {
         Some((Direction::Up, row)) if shift > 0.0 => row.standing.words(),
         Some((Direction::Down, row)) if shift < 0.0 => row.standing.words(),
-        Some((Direction::Disputed, _)) => "sources dispute the direction; size computed",
-        Some((Direction::Up | Direction::Down, _)) => "computed; a source says otherwise",
-        _ => "computed",
+        Some((Direction::Disputed, _)) => "sources dispute the direction",
+        Some((Direction::Up | Direction::Down, _)) => "a source says otherwise",
+        _ => "no source for the direction",
     };
     // One text, grown in place: a ledger has hundreds of pieces.
     let mut text = String::with_capacity(240);
@@ -107,7 +108,7 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
     text.push_str(moves);
     text.push_str(" it, here by about ");
     push_difference(&mut text, shift.abs());
-    text.push_str(" (");
+    text.push_str(" (computed; ");
     text.push_str(standing);
     text.push(')');
     text
@@ -123,7 +124,7 @@ fn push_stands(text: &mut String, shown: &Shown) {
         push_difference(text, shown.residual.abs());
         text.push_str(if shown.residual > 0.0 { " above" } else { " below" });
     }
-    text.push_str(" what a unit in good order shows here (give or take ");
+    text.push_str(" what units in good order show in this weather (these differ by ± ");
     push_difference(text, 1.96 * shown.deviation);
     text.push(')');
 }
@@ -140,51 +141,5 @@ pub const fn name(seen: Seen) -> &'static str {
         Seen::Sign(Sign::EvaporatorSplit) => "drop of the air over the indoor coil",
         Seen::SuctionLine => "suction line",
         Seen::LiquidLine => "liquid line",
-    }
-}
-
-/// Writes a difference of temperatures in both units: `9.0 °F (5.0 K)`.
-fn push_difference(text: &mut String, k: f64) {
-    push_tenths(text, k * 1.8);
-    text.push_str(" °F (");
-    push_tenths(text, k);
-    text.push_str(" K)");
-}
-
-/// Writes a number with one decimal; a ledger has hundreds, and the general way is slow.
-fn push_tenths(text: &mut String, value: f64) {
-    let tenths = (value.abs() * 10.0).round() as u64;
-    if value < 0.0 && tenths > 0 {
-        text.push('-');
-    }
-    let (mut digits, mut at, mut whole) = ([0_u8; 20], 20, tenths / 10);
-    loop {
-        at -= 1;
-        digits[at] = b'0' + (whole % 10) as u8;
-        whole /= 10;
-        if whole == 0 {
-            break;
-        }
-    }
-    text.extend(digits[at..].iter().map(|digit| char::from(*digit)));
-    text.push('.');
-    text.push(char::from(b'0' + (tenths % 10) as u8));
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn tenths_read_as_usual() {
-        for value in [0.0, 0.04, 0.05, -0.04, 1.0, -12.34, 99.96, 1234.5] {
-            let mut text = String::new();
-            push_tenths(&mut text, value);
-            assert!((text.parse::<f64>().unwrap() - value).abs() < 0.0501, "{value}: {text}");
-            assert!(!text.starts_with("-0.0"));
-        }
-        let mut text = String::new();
-        push_difference(&mut text, 5.0);
-        assert_eq!(text, "9.0 °F (5.0 K)");
     }
 }

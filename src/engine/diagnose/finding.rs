@@ -93,6 +93,28 @@ impl Fault {
             Self::NonCondensables => "non_condensables",
         }
     }
+
+    /// What people call it.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::None => "nothing wrong",
+            Self::LowCharge => "too little refrigerant",
+            Self::OverCharge => "too much refrigerant",
+            Self::LowIndoorAirflow => "too little air over the indoor coil",
+            Self::CondenserFouling => "too little air through the outdoor coil (dirt or fan)",
+            Self::LiquidLineRestriction => "a restriction in the liquid line or metering device",
+            Self::CompressorValveLeakage => "leaking compressor valves",
+            Self::NonCondensables => "air or nitrogen in the refrigerant",
+        }
+    }
+
+    /// What people call it where it stands beside another that it cannot be told from.
+    pub const fn words_as_rival(self) -> &'static str {
+        match self {
+            Self::None => "a unit in good order",
+            fault => fault.words(),
+        }
+    }
 }
 
 /// A fault suspected.

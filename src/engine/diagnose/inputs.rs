@@ -51,6 +51,8 @@ pub enum Role {
     SupplyHumidity,
     /// Wet bulb of the supply air, as given (°C).
     SupplyWetBulb,
+    /// Dew point of the supply air, as given (°C).
+    SupplyDewPoint,
     /// Outdoor air (°C).
     OutdoorAir,
     /// Air leaving the outdoor coil (°C).
@@ -79,8 +81,10 @@ pub enum Role {
     SuctionSaturation,
     /// Condensing temperature, as given (°C).
     LiquidSaturation,
-    /// Superheat, as given (K).
+    /// Superheat at the compressor, as given (K).
     Superheat,
+    /// Superheat at the outlet of the evaporator, as given (K).
+    CoilSuperheat,
     /// Subcooling, as given (K).
     Subcooling,
     /// Airflow over the indoor coil (m³/s).
@@ -151,10 +155,13 @@ impl Inputs {
     }
 }
 
+/// What the barometer's uncertainty is called.
+pub const BAROMETER: &str = "barometer";
+
 /// The barometer with its uncertainty.
 fn barometer(job: &Job, sources: &mut Sources) -> Uncertain {
     let mut barometer = Uncertain::exact(job.barometer.get());
-    let source = Source { value: None, what: "barometer", shape: Shape::Normal };
+    let source = Source { value: None, what: BAROMETER, shape: Shape::Normal };
     barometer.push(sources.add(source), job.barometer_uncertainty_pa);
     barometer
 }
@@ -171,6 +178,7 @@ fn is_shared(role: Role) -> bool {
             | Role::SupplyAir
             | Role::SupplyHumidity
             | Role::SupplyWetBulb
+            | Role::SupplyDewPoint
             | Role::OutdoorAir
             | Role::LeavingAir
             | Role::Airflow
@@ -192,6 +200,7 @@ pub fn role(position: &Position, kind: QuantityKind, roles: Roles) -> Option<Rol
         (QuantityKind::WetBulb, Position::SupplyAir) => Role::SupplyWetBulb,
         (QuantityKind::DewPoint, Position::ReturnAir | Position::MixedAir) => Role::ReturnDewPoint,
         (QuantityKind::Pressure, position) => return pressure_role(position, cooling),
+        (QuantityKind::DewPoint, Position::SupplyAir) => Role::SupplyDewPoint,
         (QuantityKind::Saturation, Position::SuctionLine | Position::SuctionLineIndoor) => {
             Role::SuctionSaturation
         }
@@ -199,6 +208,7 @@ pub fn role(position: &Position, kind: QuantityKind, roles: Roles) -> Option<Rol
             QuantityKind::Saturation,
             Position::LiquidLine | Position::LiquidLineIndoor | Position::DischargeLine,
         ) => Role::LiquidSaturation,
+        (QuantityKind::Superheat, Position::SuctionLineIndoor) if cooling => Role::CoilSuperheat,
         (QuantityKind::Superheat, _) => Role::Superheat,
         (QuantityKind::Subcooling, _) => Role::Subcooling,
         (QuantityKind::Airflow, _) => Role::Airflow,

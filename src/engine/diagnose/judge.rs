@@ -11,6 +11,7 @@ use crate::engine::diagnose::finding::{BudgetLine, Diagnosis, Fault, Finding, Su
 use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
 use crate::engine::diagnose::measure::{Measure, Measures, measures};
 use crate::engine::diagnose::observe::Evidence;
+use crate::engine::diagnose::pressure_sanity::blind_spot;
 use crate::engine::diagnose::sanity::{Distrust, Doubt, doubts};
 use crate::engine::diagnose::weigh::{Weighing, weigh};
 use crate::engine::job::{Circuit, Job};
@@ -156,6 +157,15 @@ impl Circuitry<'_> {
         finding.interval_95 = Some([value - half, value + half]);
         finding.budget = self.budget(measure, inputs);
         measure.basis.clone_into(&mut finding.basis);
+        let low = match measure.name {
+            "evaporating_temperature" => Some(true),
+            "condensing_temperature" => Some(false),
+            _ => None,
+        };
+        let unseen = low.and_then(|low| blind_spot(self.refrigerant, inputs, low));
+        if let Some(unseen) = unseen {
+            finding.basis.extend(["; ", &unseen]);
+        }
         match expectation {
             Ok(expected) => {
                 finding.verdict = verdict(measure, inputs, &expected, half);

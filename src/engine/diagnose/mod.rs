@@ -13,11 +13,15 @@ pub mod inputs;
 pub mod judge;
 pub mod matrix;
 pub mod measure;
+mod measure_air;
 pub mod observe;
 pub mod pattern_tables;
 pub mod patterns;
+pub mod pressure_sanity;
 pub mod sanity;
 pub mod uncertain;
 pub mod weigh;
+mod weigh_case;
+pub mod words;
 
 pub use judge::{Context, diagnose};

@@ -102,9 +102,9 @@ impl Standing {
     /// In words, for people.
     pub const fn words(self) -> &'static str {
         match self {
-            Self::Read => "published",
-            Self::Practitioner => "a practitioner's list",
-            Self::FromMemory => "from memory",
+            Self::Read => "direction published",
+            Self::Practitioner => "direction from a practitioners' list",
+            Self::FromMemory => "direction from memory",
         }
     }
 }
@@ -218,8 +218,9 @@ pub const FIXED_ORIFICE: [Signature; 7] = [
 
 /// Directions on a thermostatic valve.
 ///
-/// Disputed: a restriction's superheat and evaporating temperature move only when it is severe,
-/// and leaking valves' discharge temperature was computed to fall where memory has it rise.
+/// A restriction's row is of one that the valve cannot make up for; the two splits in it are from
+/// memory. Disputed: leaking valves' discharge temperature was computed to fall where memory has it
+/// rise.
 pub const TXV: [Signature; 7] = [
     row(Fault::LowCharge, [X, X, D, D, X, D, X], Standing::FromMemory, MEMORY),
     row(Fault::OverCharge, [S, S, U, U, U, S, S], Standing::Read, "achrnews.com/articles/143822"),
@@ -232,7 +233,7 @@ pub const TXV: [Signature; 7] = [
     ),
     row(
         Fault::LiquidLineRestriction,
-        [X, X, S, U, U, D, D],
+        [D, U, D, U, U, D, D],
         Standing::Read,
         "achrnews.com/articles/86873 (with a receiver)",
     ),

@@ -1,12 +1,12 @@
-//! Whether the readings can be what they say: probes swapped, a clamp off its pipe, gauge taken as
-//! absolute. What is found is named, and nothing that rests on it is judged.
+//! Whether the readings can be what they say: probes swapped, a clamp off its pipe, pressures that
+//! cannot be. What is found is named, and nothing that rests on it is judged.
 
-use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
+use crate::engine::diagnose::inputs::{BAROMETER, Inputs, Role, Roles};
 use crate::engine::diagnose::measure::Measures;
-use crate::engine::diagnose::uncertain::{Sources, Uncertain};
+use crate::engine::diagnose::pressure_sanity;
+use crate::engine::diagnose::uncertain::{Source, Sources, Uncertain};
 use crate::engine::job::{Job, Mode};
 use crate::physics::refrigerant::Refrigerant;
-use crate::units::quantity::{Celsius, Pascals, STANDARD_ATMOSPHERE_PA};
 
 /// Current (A) under which no compressor of an air conditioner runs. Assumed.
 const CURRENT_MIN_A: f64 = 0.5;
@@ -18,12 +18,7 @@ const FOLLOWS_AIR_K: f64 = 1.0;
 const SUPERHEAT_MAX_K: f64 = 25.0;
 /// Least reserve (K) beyond the readings' own errors before something is called impossible.
 /// Assumed.
-const RESERVE_K: f64 = 1.0;
-/// How near (K) a saturation must come to its coil's clamp to explain a mismatch. Assumed.
-const FITS_K: f64 = 2.5;
-/// How far (K) it must be off to call for an explanation. Assumed.
-const MISFIT_K: f64 = 4.0;
-
+pub(super) const RESERVE_K: f64 = 1.0;
 /// Highest temperature (°C) of air in a room that is cooled. Assumed.
 const ROOM_MAX_C: f64 = 32.0;
 
@@ -36,6 +31,15 @@ pub struct Doubt {
     pub basis: String,
     /// The roles whose values are not to be trusted; empty for all.
     pub roles: Vec<Role>,
+    /// Whether the barometer is in doubt, and with it all that was computed with it.
+    pub barometer: bool,
+}
+
+impl Doubt {
+    /// A doubt about the values in these roles.
+    pub fn new(name: &'static str, basis: impl Into<String>, roles: &[Role]) -> Self {
+        Self { name, basis: basis.into(), roles: roles.to_vec(), barometer: false }
+    }
 }
 
 /// Which values of a set are not to be trusted.
@@ -44,6 +48,7 @@ pub struct Distrust {
     /// Nothing of the set may be judged.
     pub all: bool,
     values: Vec<usize>,
+    barometer: bool,
 }
 
 impl Distrust {
@@ -57,14 +62,18 @@ impl Distrust {
                 values.extend(index.filter(|index| !values.contains(index)));
             }
         }
-        Self { all: doubts.iter().any(|doubt| doubt.roles.is_empty()), values }
+        let all = doubts.iter().any(|doubt| doubt.roles.is_empty());
+        Self { all, values, barometer: doubts.iter().any(|doubt| doubt.barometer) }
     }
 
     /// Whether a value rests on something that is not to be trusted.
     pub fn touches(&self, sources: &Sources, value: &Uncertain) -> bool {
-        let bad = |index: Option<usize>| index.is_some_and(|index| self.values.contains(&index));
-        self.all
-            || (!self.values.is_empty() && value.depends_on(sources, |source| bad(source.value)))
+        let bad = |source: Source| match source.value {
+            Some(index) => self.values.contains(&index),
+            None => self.barometer && source.what == BAROMETER,
+        };
+        let any = self.barometer || !self.values.is_empty();
+        self.all || (any && value.depends_on(sources, bad))
     }
 }
 
@@ -76,19 +85,24 @@ pub fn doubts(
     measures: &Measures,
 ) -> Vec<Doubt> {
     let check = Check { inputs, measures };
-    let mut found = Vec::new();
-    if let Some(doubt) = check.not_running() {
+    let mut found = pressure_sanity::gauges(job, inputs);
+    if found.is_empty()
+        && let Some(doubt) = check.not_running()
+    {
         return vec![doubt];
     }
     found.extend(check.air_over_indoor_coil(job.mode));
     if !found.iter().any(|doubt| doubt.roles.is_empty()) && inputs.roles == Roles::Cooling {
         found.extend(check.lines());
-        found.extend(check.pressures(refrigerant));
+        if found.iter().all(|doubt| !doubt.roles.contains(&Role::SuctionPressure)) {
+            found.extend(pressure_sanity::saturations(refrigerant, inputs, measures, &found));
+        }
     }
     found
 }
 
-struct Check<'a> {
+/// The readings of one circuit, held against each other.
+pub(super) struct Check<'a> {
     inputs: &'a Inputs,
     measures: &'a Measures,
 }
@@ -99,7 +113,7 @@ impl Check<'_> {
     }
 
     /// Whether `a` is below `b` beyond doubt.
-    fn below(a: Option<&Uncertain>, b: Option<&Uncertain>) -> bool {
+    pub(super) fn below(a: Option<&Uncertain>, b: Option<&Uncertain>) -> bool {
         let (Some(a), Some(b)) = (a, b) else { return false };
         let difference = a.minus(b);
         difference.value < -(RESERVE_K + 2.0 * difference.uncertainty())
@@ -127,7 +141,7 @@ impl Check<'_> {
             return None;
         };
         let basis = format!("{what}: the compressor is not running, or moves nothing");
-        Some(Doubt { name: "compressor_not_running", basis, roles: Vec::new() })
+        Some(Doubt::new("compressor_not_running", basis, &[]))
     }
 
     /// Supply against return air.
@@ -142,23 +156,19 @@ impl Check<'_> {
         if room && cold {
             let basis = "supply air reads warmer than return air while the suction side is cold: \
                          the two probes are swapped";
-            return Some(Doubt {
-                name: "probes_swapped",
-                basis: basis.to_owned(),
-                roles: vec![Role::ReturnAir, Role::SupplyAir],
-            });
+            let roles = &[Role::ReturnAir, Role::SupplyAir];
+            return Some(Doubt::new("probes_swapped", basis, roles));
         }
         let basis = "supply air reads warmer than return air: the unit heats while the job says \
                      cooling, or the two probes are swapped";
-        Some(Doubt { name: "heating_while_cooling", basis: basis.to_owned(), roles: Vec::new() })
+        Some(Doubt::new("heating_while_cooling", basis, &[]))
     }
 
     /// The lines against each other and against the air.
     fn lines(&self) -> Vec<Doubt> {
         let mut found = Vec::new();
-        let mut add = |name, basis: &str, roles: &[Role]| {
-            found.push(Doubt { name, basis: basis.to_owned(), roles: roles.to_vec() });
-        };
+        let mut add =
+            |name, basis: &str, roles: &[Role]| found.push(Doubt::new(name, basis, roles));
         if self.roles_below(Role::LeavingAir, Role::OutdoorAir) {
             add(
                 "probes_swapped",
@@ -207,13 +217,9 @@ impl Check<'_> {
         } else if Self::below(self.inputs.get(Role::ReturnAir), self.inputs.get(Role::SuctionLine))
             && Self::below(self.inputs.get(Role::OutdoorAir), self.inputs.get(Role::SuctionLine))
         {
-            found.push(Doubt {
-                name: "clamp_in_the_sun",
-                basis: "the suction line reads warmer than all air around it: its clamp is in \
-                        the sun or touches something hot"
-                    .to_owned(),
-                roles: vec![Role::SuctionLine],
-            });
+            let basis = "the suction line reads warmer than all air around it: its clamp is in the \
+                         sun or touches something hot";
+            found.push(Doubt::new("clamp_in_the_sun", basis, &[Role::SuctionLine]));
         }
         found
     }
@@ -226,101 +232,6 @@ impl Check<'_> {
         }
         let basis = "the suction clamp reads as the outdoor air does: it has come off its pipe, \
                      or almost no refrigerant flows";
-        Some(Doubt {
-            name: "clamp_off_pipe",
-            basis: basis.to_owned(),
-            roles: vec![Role::SuctionLine],
-        })
+        Some(Doubt::new("clamp_off_pipe", basis, &[Role::SuctionLine]))
     }
-
-    /// Saturation against clamps on the coils, and against what cannot be.
-    fn pressures(&self, refrigerant: Option<Refrigerant>) -> Vec<Doubt> {
-        let mut found = Vec::new();
-        let Some(refrigerant) = refrigerant else { return found };
-        let low = (Role::SuctionPressure, Role::EvaporatorCoil);
-        let high = (Role::LiquidPressure, Role::CondenserCoil);
-        for ((pressure, coil), is_low) in [(low, true), (high, false)] {
-            let (Some(p), Some(clamp)) = (self.value(pressure), self.value(coil)) else { continue };
-            let at = |r: Refrigerant, p: f64| saturation(r, p, is_low);
-            let Some(here) = at(refrigerant, p) else { continue };
-            if (here - clamp).abs() < MISFIT_K {
-                continue;
-            }
-            let fits = |t: Option<f64>| t.is_some_and(|t| (t - clamp).abs() < FITS_K);
-            let atmosphere = STANDARD_ATMOSPHERE_PA;
-            if fits(at(refrigerant, p + atmosphere)) || fits(at(refrigerant, p - atmosphere)) {
-                found.push(Doubt {
-                    name: "gauge_or_absolute",
-                    basis: format!(
-                        "the pressure says {here:.1} °C of saturation, the clamp on the coil \
-                         {clamp:.1} °C, and one atmosphere would close the gap: gauge and \
-                         absolute pressure are mixed up"
-                    ),
-                    roles: vec![pressure],
-                });
-                continue;
-            }
-            let others = Refrigerant::all().filter(|r| fits(at(*r, p)));
-            let names: Vec<_> = others.map(Refrigerant::name).collect();
-            if !names.is_empty() {
-                found.push(Doubt {
-                    name: "wrong_refrigerant",
-                    basis: format!(
-                        "the pressure says {here:.1} °C of saturation for {}, the clamp on the \
-                         coil {clamp:.1} °C; {} would fit: read the nameplate",
-                        refrigerant.name(),
-                        names.join(" or ")
-                    ),
-                    roles: vec![Role::SuctionPressure, Role::LiquidPressure],
-                });
-            }
-        }
-        if found.is_empty() {
-            found.extend(self.impossible());
-        }
-        found
-    }
-
-    /// What no refrigerant does: boiling above the air that it cools, condensing below the air
-    /// that cools it, a suction line colder than dew, a liquid line hotter than bubble.
-    fn impossible(&self) -> Option<Doubt> {
-        let (low, high) = (self.measures.evaporating.as_ref(), self.measures.condensing.as_ref());
-        let what = if Self::below(high, self.inputs.get(Role::OutdoorAir)) {
-            "the condensing temperature lies below the outdoor air"
-        } else if Self::below(self.inputs.entering_air(), low) {
-            "the evaporating temperature lies above the air that it cools"
-        } else if Self::below(self.inputs.get(Role::SuctionLine), low) {
-            "the suction line reads colder than the dew point at its pressure"
-        } else if Self::below(high, self.inputs.get(Role::LiquidLine)) {
-            "the liquid line reads hotter than the bubble point at its pressure"
-        } else {
-            return None;
-        };
-        Some(Doubt {
-            name: "saturation_impossible",
-            basis: format!(
-                "{what}, which cannot be: gauge taken as absolute (or the other way round), a \
-                 wrong altitude, another refrigerant than the job says, or a clamp that reads \
-                 wrong"
-            ),
-            roles: vec![
-                Role::SuctionPressure,
-                Role::LiquidPressure,
-                Role::DischargePressure,
-                Role::SuctionSaturation,
-                Role::LiquidSaturation,
-            ],
-        })
-    }
-}
-
-/// Dew (`low`) or bubble temperature (°C) at this absolute pressure (Pa).
-fn saturation(refrigerant: Refrigerant, pressure: f64, low: bool) -> Option<f64> {
-    let pressure = Pascals::new(pressure)?;
-    let temperature = if low {
-        refrigerant.dew_temperature(pressure)
-    } else {
-        refrigerant.bubble_temperature(pressure)
-    };
-    temperature.map(Celsius::get)
 }

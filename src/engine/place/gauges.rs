@@ -17,8 +17,8 @@ pub enum Side {
 /// Change of the logarithm of the absolute pressure that a start makes at each side, with its
 /// standard deviation. *Assumed*, wide: R-410A at 27 °C rests at 1.75 MPa and runs at 0.9 to 1.1 and
 /// 2.2 to 3.2 MPa.
-const FALL: (f64, f64) = (-0.5, 0.25);
-const RISE: (f64, f64) = (0.5, 0.25);
+const FALL: (f64, f64) = (-0.55, 0.25);
+const RISE: (f64, f64) = (0.45, 0.25);
 /// No odds are better than this.
 const ODDS_MAX: f64 = 250.0;
 /// A gauge reads over the air's pressure (Pa).
@@ -58,7 +58,7 @@ mod tests {
             stop: None,
         };
         let samples =
-            |level: f64| [(Elapsed::from_secs(50), 1.65e6), (Elapsed::from_secs(690), level)];
+            |level: f64| [(Elapsed::from_secs(50), 1.65e6), (Elapsed::from_secs(650), level)];
         let (low, odds) = side(&samples(0.85e6), &run).unwrap();
         assert!(low == Side::Low && odds > 20.0, "{odds}");
         assert_eq!(side(&samples(2.5e6), &run).unwrap().0, Side::High);

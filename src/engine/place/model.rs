@@ -61,12 +61,14 @@ const fn cooling(weight: f64, p: [Prior; 6]) -> State {
     }
 }
 
-/// In cooling: good order, starved (low charge, restriction), flooded (too much refrigerant or a
+/// In cooling: good order, starved (low charge, restriction), starved so
+/// far that the suction line is nearly as warm as the air, flooded (too much refrigerant or a
 /// valve that feeds too much), short of condenser air (or with air in the circuit), short of
 /// indoor air, a weak compressor.
-const COOLING: [State; 6] = [
+const COOLING: [State; 7] = [
     cooling(0.4, [(10.0, 2.0), (4.5, 2.0), (7.0, 3.0), (9.5, 2.0), (4.5, 1.8), (26.0, 7.0)]),
-    cooling(0.2, [(6.5, 2.5), (7.0, 3.0), (17.0, 5.0), (7.0, 2.0), (1.5, 1.2), (24.0, 8.0)]),
+    cooling(0.14, [(6.5, 2.5), (7.0, 3.0), (17.0, 5.0), (7.0, 2.0), (1.5, 1.2), (24.0, 8.0)]),
+    cooling(0.06, [(4.0, 2.0), (10.0, 4.0), (26.0, 5.0), (4.5, 2.0), (0.7, 0.8), (24.0, 9.0)]),
     cooling(0.15, [(9.5, 2.5), (4.5, 2.0), (0.8, 1.2), (9.5, 2.5), (4.0, 2.0), (25.0, 7.0)]),
     cooling(0.1, [(9.0, 2.5), (4.5, 2.0), (5.0, 3.0), (14.0, 3.5), (7.0, 2.5), (30.0, 9.0)]),
     cooling(0.1, [(14.0, 3.5), (5.0, 2.5), (2.5, 3.0), (8.5, 2.0), (4.5, 2.0), (26.0, 7.0)]),

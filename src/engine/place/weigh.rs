@@ -17,7 +17,7 @@ const MISFIT: f64 = 6.0;
 /// The power that the odds are raised to. The priors are wide on purpose, and share no constant
 /// with any unit; on the virtual unit they prove too modest by this power (found on seeds 1 to 300,
 /// held against others in `tests/results/place.md`).
-const SHARPNESS: f64 = 1.6;
+const SHARPNESS: f64 = 1.8;
 /// A change smaller than this (K) says nothing of how fast it came.
 const SMALLEST_CHANGE_K: f64 = 1.0;
 

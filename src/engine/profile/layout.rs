@@ -79,6 +79,8 @@ pub(crate) struct FieldPlan {
     pub coding: Coding,
     /// It goes on to the end of the payload or value.
     pub to_end: bool,
+    /// Lower bits of the same number that stand elsewhere, the highest first.
+    pub lower: Box<[Slice]>,
     /// Where the sign stands, if not with the number; 1 is minus.
     pub sign: Option<Slice>,
     /// The field is there only so; those after it move up if not.
@@ -98,8 +100,15 @@ pub(crate) struct FieldPlan {
     pub valid: (f64, f64),
 }
 
+impl FieldPlan {
+    /// How many bits the number has, wherever they stand.
+    pub(crate) fn bits(&self) -> u32 {
+        u32::from(self.slice.bits) + self.lower.iter().map(|part| u32::from(part.bits)).sum::<u32>()
+    }
+}
+
 /// Some bits of the payload, read as one number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct Slice {
     /// First byte; from the end where negative.
     pub at: i16,
@@ -113,7 +122,7 @@ pub(crate) struct Slice {
 }
 
 /// What the bits of a number mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) enum Coding {
     Unsigned,
     /// Two's complement.

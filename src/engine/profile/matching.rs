@@ -63,6 +63,31 @@ impl Match {
             && self.name.as_ref().is_none_or(|p| name.is_some_and(|name| fits(p, name)))
     }
 
+    /// Whether some payload could be of both.
+    ///
+    /// Exact in keys, lengths and bytes; names are taken to overlap unless neither fits the other.
+    pub(super) fn overlaps(&self, other: &Self) -> bool {
+        let keys = match (self.key, other.key) {
+            (Some(a), Some(b)) => a == b,
+            (None, Some(key)) | (Some(key), None) => matches!(key, Key::Manufacturer(_)),
+            (None, None) => true,
+        };
+        let lengths = self.length.0 <= other.length.1 && other.length.0 <= self.length.1;
+        let bytes = self.bytes.iter().all(|a| other.bytes.iter().all(|b| a.agrees(b)));
+        let names = match (&self.name, &other.name) {
+            (Some(a), Some(b)) => {
+                a.contains(['*', '?']) && b.contains(['*', '?']) || fits(a, b) || fits(b, a)
+            }
+            _ => true,
+        };
+        keys && lengths && bytes && names
+    }
+
+    /// The bytes that it looks at.
+    pub(super) fn places(&self) -> impl Iterator<Item = usize> {
+        self.bytes.iter().flat_map(|bytes| bytes.at..bytes.at + bytes.value.len())
+    }
+
     /// How much it asks for: of two that match, the one that asks for more is taken.
     pub(super) fn particular(&self) -> usize {
         let bits = |b: &BytesAt| b.mask.iter().map(|m| m.count_ones() as usize).sum::<usize>();
@@ -98,6 +123,18 @@ impl Match {
 }
 
 impl BytesAt {
+    /// Whether both could hold.
+    fn agrees(&self, other: &Self) -> bool {
+        let of = |bytes: &Self, at: usize| {
+            let place = at.checked_sub(bytes.at)?;
+            Some((*bytes.value.get(place)?, *bytes.mask.get(place)?))
+        };
+        (self.at..self.at + self.value.len()).all(|at| match (of(self, at), of(other, at)) {
+            (Some((a, mask_a)), Some((b, mask_b))) => (a ^ b) & mask_a & mask_b == 0,
+            _ => true,
+        })
+    }
+
     fn holds(&self, bytes: &[u8]) -> bool {
         let Some(found) = bytes.get(self.at..self.at + self.value.len()) else { return false };
         let pairs = self.value.iter().zip(&self.mask);
@@ -134,6 +171,27 @@ fn fits(pattern: &str, name: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn overlaps_are_told_from_keys_lengths_and_bytes() {
+        let of = |length, at, value: &[u8], mask: &[u8]| Match {
+            key: Some(Key::Manufacturer(1)),
+            name: None,
+            bytes: vec![BytesAt { at, value: value.to_vec(), mask: mask.to_vec() }],
+            length,
+        };
+        let a = of((4, 8), 0, &[0x40], &[0xF0]);
+        assert!(a.overlaps(&of((8, 9), 0, &[0x4F], &[0xFF])));
+        assert!(!a.overlaps(&of((9, 9), 0, &[0x4F], &[0xFF])));
+        assert!(!a.overlaps(&of((4, 8), 0, &[0x5F], &[0xFF])));
+        assert!(a.overlaps(&of((4, 8), 1, &[0x5F], &[0xFF])));
+        let other_key = Match { key: Some(Key::Service(1)), ..a.clone() };
+        assert!(!a.overlaps(&other_key));
+        assert!(a.overlaps(&Match { key: None, ..a.clone() }));
+        let named = |name: &str| Match { name: Some(name.to_owned()), ..a.clone() };
+        assert!(named("clamp-*").overlaps(&named("clamp-7")));
+        assert!(!named("clamp-*").overlaps(&named("gauge")));
+    }
 
     #[test]
     fn names_fit_patterns() {

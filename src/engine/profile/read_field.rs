@@ -80,22 +80,24 @@ fn read_field(
     let own = Linear::scaled(scale.0, scale.1);
     let cases = field.tables("case").into_iter();
     let cases = cases.filter_map(|case| read_case(case, scale, to_si, kind, order)).collect();
-    let plan = FieldPlan {
+    let mut plan = FieldPlan {
         index,
         slice: slice.unwrap_or(Slice { at: 0, bytes: 1, big: false, low_bit: 0, bits: 8 }),
         coding,
         to_end,
+        lower: read_lower(&field, slice, order),
         sign: field.table("sign").and_then(|sign| whole_slice(sign, order)),
         present: field.table("present").and_then(|present| read_condition(present, order)),
         fraction: field.table("fraction").and_then(|table| read_fraction(table, order)),
         optional: field.flag("optional").unwrap_or(false),
         divide: field.integer("divide", 1..=1_000_000_000_000).unwrap_or(1) as u64,
         modulo: field.integer("modulo", 2..=1_000_000_000_000).unwrap_or(0) as u64,
-        absent: read_absent(&field),
+        absent: Box::default(),
         linear: own.then(to_si),
         cases,
         valid: read_valid(&field, kind, gauge, to_si),
     };
+    plan.absent = read_absent(&field, plan.bits());
     check_plan(&field, &plan);
     let step = own.then(to_si).apply_to_difference(1.0).abs();
     let resolution = if is_integer(coding) { step } else { 0.0 };
@@ -133,10 +135,10 @@ const fn is_integer(coding: Coding) -> bool {
 
 /// What only whole numbers can have.
 fn check_plan(field: &Table<'_, '_>, plan: &FieldPlan) {
-    let whole_only = plan.sign.is_some() || plan.fraction.is_some();
+    let whole_only = plan.sign.is_some() || plan.fraction.is_some() || !plan.lower.is_empty();
     let whole_only = whole_only || plan.divide != 1 || plan.modulo != 0;
     if whole_only && !is_integer(plan.coding) {
-        field.wrong("`sign`, `fraction`, `divide` and `modulo` are for whole numbers");
+        field.wrong("`lower`, `sign`, `fraction`, `divide` and `modulo` are for whole numbers");
     }
     let strung = matches!(plan.coding, Coding::Digits | Coding::Bytes | Coding::Text);
     if strung && !plan.absent.is_empty() {
@@ -307,10 +309,31 @@ fn read_scale(table: &Table<'_, '_>, usual: f64) -> (f64, f64) {
     (if sane(scale) { scale } else { 1.0 }, offset)
 }
 
-/// Bit patterns that mean "not known".
-fn read_absent(field: &Table<'_, '_>) -> Box<[u64]> {
-    let whole = 0..=i128::from(u64::MAX);
-    let read = |item: &Item<'_, '_>| item.integer(whole.clone()).map(|n| n as u64);
+/// Lower bits of the number that stand elsewhere; 64 bits in all.
+fn read_lower(field: &Table<'_, '_>, slice: Option<Slice>, order: Order) -> Box<[Slice]> {
+    let parts = field.tables("lower").into_iter();
+    let parts: Vec<Slice> = parts.filter_map(|part| whole_slice(part, order)).collect();
+    let bits = parts.iter().chain(&slice).map(|part| u32::from(part.bits)).sum::<u32>();
+    if bits > 64 {
+        field.wrong("more than 64 bits with those of `lower`");
+        return Box::default();
+    }
+    parts.into_boxed_slice()
+}
+
+/// Bit patterns that mean "not known"; a negative number is the pattern of its two's complement.
+fn read_absent(field: &Table<'_, '_>, bits: u32) -> Box<[u64]> {
+    let mask = u64::MAX >> (64 - bits);
+    let whole = i128::from(i64::MIN)..=i128::from(u64::MAX);
+    let read = |item: &Item<'_, '_>| {
+        let number = item.integer(whole.clone())?;
+        let pattern = if number < 0 { number as u64 & mask } else { number as u64 };
+        let lowest = -(1_i128 << (bits - 1));
+        if pattern > mask || number < lowest {
+            item.wrong(format!("does not fit into the field's {bits} bits"));
+        }
+        Some(pattern)
+    };
     let items = field.get("absent").map_or_else(Vec::new, |item| item.one_or_more());
     items.iter().filter_map(read).collect()
 }

@@ -16,7 +16,7 @@ impl Linear {
     pub(crate) const SAME: Self = Self { multiply: 1.0, divide: 1.0, add: 0.0 };
 
     /// `value · scale + offset`, dividing where that is the exact way to say the scale.
-    pub(super) fn scaled(scale: f64, offset: f64) -> Self {
+    pub(crate) fn scaled(scale: f64, offset: f64) -> Self {
         let inverse = (1.0 / scale).round();
         let exact = scale.abs() < 1.0 && inverse.abs() <= 1e15 && 1.0 / inverse == scale;
         let (multiply, divide) = if exact { (1.0, inverse) } else { (scale, 1.0) };
@@ -37,7 +37,7 @@ impl Linear {
     }
 
     /// What a difference becomes.
-    pub(super) fn apply_to_difference(self, value: f64) -> f64 {
+    pub(crate) fn apply_to_difference(self, value: f64) -> f64 {
         value * self.multiply / self.divide
     }
 

@@ -19,6 +19,9 @@ const TURN: Duration = Duration::from_secs(30);
 /// The shortest silence of a connection that counts as mute.
 const MUTE_MIN: Duration = Duration::from_secs(30);
 
+/// How many values of a probe show how often it gives one; until then the plan says it.
+const VALUES_MIN: u32 = 8;
+
 /// What the edge is to do about a connection.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LinkAct {
@@ -66,14 +69,25 @@ enum Phase {
 #[derive(Debug)]
 struct Link {
     phase: Phase,
-    /// A value is due this often.
+    /// A value is due this often, by the plan.
     every: Duration,
+    /// How many values came, and the longest wait for one.
+    values: u32,
+    longest: Duration,
     failures: u32,
     /// When it last got or left a slot, counted rather than timed: two that leave in the same
     /// moment must not change places by their addresses for ever.
     served: u64,
     /// Whether the connection's failure has been told.
     told: bool,
+}
+
+impl Link {
+    /// The silence after which the connection is mute: four of the probe's own intervals.
+    fn mute_after(&self) -> Duration {
+        let own = if self.values >= VALUES_MIN { self.longest } else { self.every };
+        (own * 4).max(MUTE_MIN)
+    }
 }
 
 /// All connections, wanted and there.
@@ -101,7 +115,8 @@ impl Links {
         self.now = self.now.max(now);
         if !self.probes.contains_key(probe) {
             let phase = Phase::Ready { from: self.now };
-            let link = Link { phase, every, failures: 0, served: 0, told: false };
+            let (values, longest) = (0, Duration::ZERO);
+            let link = Link { phase, every, values, longest, failures: 0, served: 0, told: false };
             self.probes.insert(probe.to_owned(), link);
             self.run();
         }
@@ -121,8 +136,10 @@ impl Links {
     pub fn heard(&mut self, now: Elapsed, probe: &str) {
         self.now = self.now.max(now);
         if let Some(link) = self.probes.get_mut(probe)
-            && let Phase::Up { since, .. } = link.phase
+            && let Phase::Up { since, heard } = link.phase
         {
+            link.values = link.values.saturating_add(1);
+            link.longest = link.longest.max(self.now.since(heard));
             link.phase = Phase::Up { since, heard: self.now };
             link.failures = 0;
         }
@@ -179,7 +196,7 @@ impl Links {
             Phase::Ready { from } => (free || from > self.now).then_some(from),
             Phase::Up { since, heard } => {
                 let turn = (waiting && !free).then_some(since + TURN);
-                turn.into_iter().chain([heard + mute_after(link.every)]).min()
+                turn.into_iter().chain([heard + link.mute_after()]).min()
             }
             Phase::Connecting | Phase::Leaving { .. } => None,
         };
@@ -204,7 +221,10 @@ impl Links {
 
     fn run(&mut self) {
         let now = self.now;
-        let mute = |l: &Link| matches!(l.phase, Phase::Up { heard, .. } if now.since(heard) >= mute_after(l.every));
+        let mute = |l: &Link| match l.phase {
+            Phase::Up { heard, .. } => now.since(heard) >= l.mute_after(),
+            _ => false,
+        };
         let mutes: Vec<String> =
             self.probes.iter().filter(|(_, l)| mute(l)).map(|(probe, _)| probe.clone()).collect();
         for probe in mutes {
@@ -252,11 +272,6 @@ impl Links {
         let (probe, detail) = (probe.to_owned(), detail.to_owned());
         self.acts.push_back(LinkAct::Tell { event, probe, detail });
     }
-}
-
-/// The silence after which a connection that gives a value every `every` is mute.
-fn mute_after(every: Duration) -> Duration {
-    (every * 4).max(MUTE_MIN)
 }
 
 #[cfg(test)]
@@ -324,6 +339,20 @@ mod tests {
         links.down(Elapsed::from_secs(30), "a", "");
         links.tick(Elapsed::from_secs(31));
         assert_eq!(connects(&mut links), ["a"]);
+    }
+
+    #[test]
+    fn a_probe_that_only_notifies_is_mute_by_its_own_interval() {
+        let mut links = Links::new(2, 1);
+        // The plan can say no more than that a value comes every minute.
+        links.want(Elapsed::ZERO, "a", 60 * SECOND);
+        links.up(Elapsed::ZERO, "a");
+        links.heard(Elapsed::from_secs(2), "a");
+        assert_eq!(links.deadline(), Some(Elapsed::from_secs(2 + 240)));
+        for s in 1..=8 {
+            links.heard(Elapsed::from_secs(2 + 10 * s), "a");
+        }
+        assert_eq!(links.deadline(), Some(Elapsed::from_secs(82 + 40)));
     }
 
     #[test]

@@ -90,7 +90,7 @@ impl Signals {
                 at: Elapsed::from_ms((self.now_s * 1000.0) as u64),
                 event: seen.event(),
                 subject: suction.channel.to_string(),
-                detail: seen.detail(),
+                detail: seen.detail(self.units),
             });
         }
     }

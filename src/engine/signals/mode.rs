@@ -3,7 +3,9 @@
 use super::{STARTING_S, SignalEvent, Signals};
 use crate::engine::cycle::Compressor;
 use crate::engine::job::Mode;
+use crate::engine::phrase::Phrase;
 use crate::engine::role::Role;
+use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 
 /// Split that tells while the compressor is known to run (K, 2 to 6; default 3).
@@ -46,6 +48,7 @@ impl Signals {
         if was_rest {
             self.cycles.lost();
         }
+        let said = Phrase::of(QuantityKind::Temperature, self.units);
         let (event, word) = match way {
             Mode::Heating => ("mode", "warmer than return air: the unit heats"),
             _ => ("mode", "colder than return air: the unit cools"),
@@ -54,7 +57,7 @@ impl Signals {
             at: Elapsed::from_ms((self.now_s * 1000.0) as u64),
             event,
             subject: "supply-air.temperature".to_owned(),
-            detail: format!("supply air is {:.1} K {word}", split.abs()),
+            detail: format!("supply air is {} {word}", said.difference(split.abs())),
         });
     }
 }

@@ -5,6 +5,8 @@ use super::Signals;
 use super::track::Track;
 use crate::engine::approach::approach;
 use crate::engine::cycle::Compressor;
+use crate::engine::hunting::Hunt;
+use crate::engine::phrase::Phrase;
 use crate::engine::progress::{self, ChannelProgress, Left, Progress};
 use crate::engine::reading::ChannelId;
 use crate::units::time::Elapsed;
@@ -124,17 +126,19 @@ impl Signals {
     }
 
     pub(super) fn channel_reason(&self, track: &Track) -> String {
+        let said = Phrase::of(track.channel.kind, self.units);
         if let Some(hunt) = track.hunt {
-            return format!(
-                "swings by {:.1} K every {:.1} min",
-                hunt.swing_k,
-                hunt.period_s / 60.0
-            );
+            return swings(&hunt, said, track.role.unit_per_k);
         }
         if track.holds {
             return "holds still".to_owned();
         }
-        let unit = track.channel.kind.unit();
-        progress::reason(&track.judgement, &self.limits, unit, track.role.unit_per_k)
+        progress::reason(&track.judgement, &self.limits, said, track.role.unit_per_k)
     }
+}
+
+/// A rhythm in words.
+pub(super) fn swings(hunt: &Hunt, said: Phrase, unit_per_k: f64) -> String {
+    let minutes = hunt.period_s / 60.0;
+    format!("swings by {} every {minutes:.1} min", said.difference(hunt.swing_k * unit_per_k))
 }

@@ -1,9 +1,19 @@
 //! The settled sets of a run: which are held back, which is told, and why there is none.
 
+use std::collections::VecDeque;
+
+use super::outlook::swings;
 use super::{SignalEvent, Signals};
+use crate::engine::cycle::Compressor;
+use crate::engine::hunting::hunt;
+use crate::engine::phrase::Phrase;
+use crate::engine::progress;
 use crate::engine::reading::SettledSet;
 use crate::engine::run::Run;
 use crate::engine::set::{Part, settled_set};
+use crate::engine::settle::{Stand, judge};
+use crate::engine::window::Block;
+use crate::units::time::Elapsed;
 
 /// How many sets are held back, so that one from before a stop that is told late can be taken.
 const CANDIDATES_MAX: usize = 64;
@@ -35,6 +45,7 @@ impl Signals {
                 instrument: &track.instrument,
                 unit_per_k: track.role.unit_per_k,
                 scatter_k: track.smoother.scatter_k(),
+                window_s: self.limits.window_s,
                 probe: track.probe,
             })
             .collect();
@@ -68,12 +79,44 @@ impl Signals {
         self.candidates.clear();
     }
 
-    /// Why the run that ends now has no set, in words.
-    pub(super) fn why_not(&self) -> String {
+    /// Of the run that goes on, nothing more is heard after `until_s`: tells why it has no set, should
+    /// it have been long enough for one.
+    pub(super) fn end_unheard(&mut self, until_s: f64) {
+        let runs = matches!(self.cycles.compressor(), Compressor::On(_));
+        let least = self.settle.run_min.max(self.settle.window).as_secs_f64();
+        if runs && until_s - self.settling_since_s >= least {
+            let until = Elapsed::from_ms((until_s * 1000.0) as u64);
+            self.runs.never_settled(until, self.why_not(until_s), &mut self.queue);
+        }
+    }
+
+    /// Why the run that ended at `until_s` has no set, in words.
+    ///
+    /// A stop is told late, so what was heard since is left out: it moves because of the stop.
+    pub(super) fn why_not(&self, until_s: f64) -> String {
+        let run_s = until_s - self.settling_since_s;
         let waiting = self.tracks.iter().filter(|track| track.role.matters && self.heard(track));
         let reasons: Vec<String> = waiting
-            .filter(|track| !track.holds)
-            .map(|track| format!("{} {}", track.channel, self.channel_reason(track)))
+            .filter_map(|track| {
+                let blocks: VecDeque<Block> = track
+                    .window
+                    .blocks()
+                    .iter()
+                    .take_while(|b| b.to_s <= until_s)
+                    .copied()
+                    .collect();
+                let judgement = judge(&blocks, &self.limits, track.step_k());
+                if judgement.stand == Stand::Holds {
+                    return None;
+                }
+                let said = Phrase::of(track.channel.kind, self.units);
+                let unit = track.role.unit_per_k;
+                let reason = match hunt(&blocks) {
+                    Some(hunt) => swings(&hunt, said, unit),
+                    None => progress::reason_at_end(&judgement, &self.limits, said, (unit, run_s)),
+                };
+                Some(format!("{} {reason}", track.channel))
+            })
             .collect();
         if reasons.is_empty() { "the run was too short".to_owned() } else { reasons.join("; ") }
     }

@@ -133,7 +133,14 @@
         holder.append(canvas);
         const HEIGHT = 84;
         const [TOP, BOTTOM] = [26, 62];
-        const LEFT = 46;
+        // The strip stands over the plots: its time is theirs.
+        const area = () => {
+            const box = plots[0]?.plot.bbox;
+            const ratio = devicePixelRatio;
+            return box === undefined
+                ? { left: 46, right: holder.clientWidth }
+                : { left: box.left / ratio, right: (box.left + box.width) / ratio };
+        };
         const hatch = (ctx, ratio) => {
             const tile = document.createElement("canvas");
             tile.width = tile.height = 8 * ratio;
@@ -148,7 +155,8 @@
             pen.stroke();
             return ctx.createPattern(tile, "repeat");
         };
-        const at = (seconds, width) => LEFT + (width - LEFT) * (seconds + offset - view[0]) / (view[1] - view[0]);
+        const at = (seconds, { left, right }) =>
+            left + (right - left) * (seconds + offset - view[0]) / (view[1] - view[0]);
         const paint = () => {
             const ratio = devicePixelRatio;
             const width = holder.clientWidth;
@@ -163,18 +171,20 @@
             const pattern = hatch(ctx, ratio);
             ctx.setTransform(ratio, 0, 0, ratio, 0, 0);
             ctx.clearRect(0, 0, width, HEIGHT);
+            const shown = area();
+            const { left, right } = shown;
             ctx.save();
             ctx.beginPath();
-            ctx.rect(LEFT, 0, width - LEFT, HEIGHT);
+            ctx.rect(left, 0, right - left, HEIGHT);
             ctx.clip();
             ctx.fillStyle = style("--shade");
             for (const [from, to] of night.nights) {
-                ctx.fillRect(at(from, width), BOTTOM, at(to, width) - at(from, width), 4);
+                ctx.fillRect(at(from, shown), BOTTOM, at(to, shown) - at(from, shown), 4);
             }
             for (const { from, to, state } of night.all) {
-                const x = at(from, width);
-                const end = at(to, width);
-                if (end < LEFT || x > width || !RUNS.has(state)) {
+                const x = at(from, shown);
+                const end = at(to, shown);
+                if (end < left || x > right || !RUNS.has(state)) {
                     continue;
                 }
                 ctx.fillStyle = state === "settled" ? style("--bar") : pattern;
@@ -183,16 +193,16 @@
             ctx.strokeStyle = style("--ink");
             ctx.lineWidth = 1;
             for (const [from, to] of night.running) {
-                const x = at(from, width);
-                ctx.strokeRect(x, TOP, Math.max(at(to, width) - x, 1), BOTTOM - TOP);
+                const x = at(from, shown);
+                ctx.strokeRect(x, TOP, Math.max(at(to, shown) - x, 1), BOTTOM - TOP);
             }
             ctx.font = `13px ${style("--font")}`;
             ctx.textAlign = "center";
             ctx.fillStyle = style("--ink");
             let free = -Infinity;
             for (const mark of night.marked) {
-                const x = at(mark.elapsed_s, width);
-                if (x < LEFT || x > width) {
+                const x = at(mark.elapsed_s, shown);
+                if (x < left || x > right) {
                     continue;
                 }
                 ctx.fillRect(x - 0.5, 18, 1, BOTTOM - 12);
@@ -207,27 +217,26 @@
             ctx.font = `12px ${style("--font")}`;
             const [from, to] = view;
             const steps = [60, 300, 900, 1800, 3600, 7200, 14400, 28800, 86400];
-            const fit = Math.max(2, Math.floor((width - LEFT) / 72));
+            const fit = Math.max(2, Math.floor((right - left) / 72));
             const step = steps.find((one) => (to - from) / one <= fit) ?? 86400;
             ctx.textAlign = "center";
             for (let tick = Math.ceil(from / step) * step; tick <= to; tick += step) {
-                const x = LEFT + (width - LEFT) * (tick - from) / (to - from);
-                if (x > LEFT + 14 && x < width - 14) {
+                const x = left + (right - left) * (tick - from) / (to - from);
+                if (x > left + 14 && x < right - 14) {
                     ctx.fillText(clock(tick, false), x, 79);
                 }
             }
         };
+        const box = () => {
+            const { left, right } = area();
+            return { left: canvas.getBoundingClientRect().left + left, width: right - left };
+        };
         canvas.addEventListener("click", (event) => {
-            if (moved) {
-                return;
+            if (!moved) {
+                choose(timeAt(event.clientX, box()));
             }
-            const box = canvas.getBoundingClientRect();
-            choose(timeAt(event.clientX, { left: box.left + LEFT, width: box.width - LEFT }));
         });
-        follow(canvas, () => {
-            const box = canvas.getBoundingClientRect();
-            return { left: box.left + LEFT, width: box.width - LEFT };
-        });
+        follow(canvas, box);
         canvas.setAttribute("aria-label",
             `Strip of ${night.running.length} runs; the table of runs below says the same`);
         return { draw: paint };

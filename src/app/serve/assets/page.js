@@ -9,8 +9,15 @@
     const themes = ["system", "light", "dark"];
     const button = document.getElementById("theme");
     const themeNow = () => root.dataset.theme ?? "system";
+    const words = ["Theme", ""].map((text) => {
+        const span = document.createElement("span");
+        span.textContent = text;
+        return span;
+    });
+    button.replaceChildren(...words);
     const showTheme = () => {
-        button.textContent = `Theme: ${themeNow()}`;
+        words[1].textContent = `: ${themeNow()}`;
+        button.setAttribute("aria-label", `Theme: ${themeNow()}`);
     };
     button.hidden = false;
     showTheme();

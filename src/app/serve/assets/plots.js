@@ -55,6 +55,8 @@ window.settledPlots = (() => {
     // value under the pointer, or else the last one. Where there is little room a letter stands at
     // the line, and its name below the plot.
     const LABEL_PX = 15;
+    // A line that ends so many points before the newest has no value now.
+    const OLD_POINTS = 12;
     const letter = (number) => String.fromCharCode(97 + number % 26);
     const sample = (series) => {
         const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -82,9 +84,18 @@ window.settledPlots = (() => {
             }
             return null;
         };
+        const newest = (plot) => {
+            const times = plot.data[0];
+            let last = times.length - 1;
+            while (last > 0 && times[last] > plot.scales.x.max) {
+                last -= 1;
+            }
+            return last;
+        };
         const write = (plot) => {
             texts.forEach((text, number) => {
-                const index = plot.cursor.idx ?? text.last;
+                // What was heard last long ago is not what it is now.
+                const index = plot.cursor.idx ?? (text.old ? null : text.last);
                 const value = index === null ? null : plot.data[number + 1][index];
                 const shown = value === null || value === undefined ? "–" : value.toFixed(1);
                 const label = `${called(panel.lines[number])} ${shown}`;
@@ -126,6 +137,7 @@ window.settledPlots = (() => {
             const placed = [];
             texts.forEach((text, number) => {
                 text.last = lastShown(plot, number + 1);
+                text.old = text.last !== null && text.last < newest(plot) - OLD_POINTS;
                 text.name.hidden = text.last === null;
                 if (text.last !== null) {
                     const y = plot.valToPos(plot.data[number + 1][text.last], "y", true) / ratio;
@@ -152,7 +164,7 @@ window.settledPlots = (() => {
                 ctx.lineWidth = 2 * ratio;
                 ctx.setLineDash((series.dash ?? []).map((length) => length * ratio));
                 ctx.beginPath();
-                ctx.moveTo(x + ratio, y * ratio);
+                ctx.moveTo(x + (text.old ? 7 : 1) * ratio, (text.old ? at : y) * ratio);
                 ctx.lineTo(x + 7 * ratio, at * ratio);
                 ctx.lineTo(x + stub * ratio, at * ratio);
                 ctx.stroke();
@@ -196,7 +208,7 @@ window.settledPlots = (() => {
     const options = (panel, width, narrow, extra) => ({
         width,
         height: Math.max(200, 70 + (LABEL_PX + 4) * panel.lines.length),
-        padding: [8, room(panel.lines, narrow), 0, 0],
+        padding: [8, extra.margin, 0, 0],
         cursor: { sync: { key: "settled", setSeries: false }, points: { show: false }, ...extra.cursor },
         legend: { show: false },
         scales: { x: { time: false, ...extra.x } },
@@ -238,6 +250,8 @@ window.settledPlots = (() => {
     // The figures of an answer's panels, in `place`.
     const build = (place, answer, extra) => {
         place.replaceChildren();
+        const narrow = isNarrow();
+        const margin = Math.max(...answer.panels.map((panel) => room(panel.lines, narrow)));
         return answer.panels.map((panel) => {
             const figure = document.createElement("figure");
             const picture = document.createElement("div");
@@ -247,7 +261,8 @@ window.settledPlots = (() => {
             figure.append(picture, caption);
             place.append(figure);
             const plot = new uPlot(
-                options(panel, place.clientWidth, isNarrow(), extra), data(answer, panel), picture);
+                options(panel, place.clientWidth, narrow, { ...extra, margin }),
+                data(answer, panel), picture);
             describe(figure, answer, panel);
             return { plot, figure };
         });

@@ -1,0 +1,132 @@
+//! Plays a script on a bench and says what came of it.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde_json::Value;
+use settled::units::time::Elapsed;
+
+use crate::air::Kind;
+use crate::bench::{Bench, reading_of};
+use crate::guest::Guest;
+use crate::script::{Deed, Scene, Step};
+
+/// The longest until all probes of a scene are heard for the first time.
+const FIRST: Duration = Duration::from_secs(30);
+/// Profiles of probes that only a bench has.
+const PROFILES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/bluetooth/profiles");
+/// How long a scene goes on after all is back.
+const AFTER: Duration = Duration::from_secs(1);
+
+/// What came of a scene.
+#[derive(Debug)]
+pub struct Outcome {
+    /// From the last step, or a mute stream's beginning, to the next reading of every probe (s).
+    pub back_s: f64,
+    /// What was read: probe, profile and field.
+    pub read: BTreeSet<String>,
+    /// The kinds of faults that were told.
+    pub faults: BTreeSet<String>,
+}
+
+/// Plays a scene on the stand-in.
+pub async fn on_stand_in(scene: &Scene) -> Outcome {
+    play(Bench::start(scene.probes()).await, scene).await
+}
+
+/// Plays a scene in the guest, on which nothing else runs meanwhile.
+pub async fn on_guest(guest: &Arc<Guest>, scene: &Scene) -> Outcome {
+    play(Bench::on_guest(guest, scene.probes()), scene).await
+}
+
+async fn play(mut bench: Bench, scene: &Scene) -> Outcome {
+    bench.listen(&["--profiles", PROFILES]);
+    let read: Vec<String> = scene
+        .probes()
+        .iter()
+        .filter(|probe| probe.kind != Kind::Malformed)
+        .map(|probe| probe.address.clone())
+        .collect();
+    let read: Vec<&str> = read.iter().map(String::as_str).collect();
+    bench.all_read(Elapsed::ZERO, FIRST, &read).await;
+    // Time for the supervisor to see that all is well.
+    bench.wait(Duration::from_secs(2)).await;
+    let begin = bench.clock.elapsed();
+    for step in &scene.steps {
+        let due = begin + Duration::from_secs_f64(step.at_s);
+        bench.wait(due.since(bench.clock.elapsed())).await;
+        act(&mut bench, step).await;
+    }
+    let from = bench.clock.elapsed();
+    let moved = |address: &&str| {
+        let of = |step: &&Step| step.happens == Deed::Moves && step.probe == **address;
+        scene.steps.iter().find(of).map_or((*address).to_owned(), |step| step.to.clone())
+    };
+    let limit = Duration::from_secs_f64(scene.expect.back_s);
+    let mut back_s: f64 = 0.0;
+    for address in read.iter().map(moved) {
+        back_s = bench.until(from, limit, reading_of(&address)).await.max(back_s);
+    }
+    bench.wait(AFTER).await;
+    let lines: Vec<Value> = bench.lines().into_iter().map(|(_, line)| line).collect();
+    let outcome = Outcome { back_s, read: fields(&lines), faults: faults(&lines) };
+    for expected in &scene.expect.events {
+        let found = lines.iter().any(|line| told(line).starts_with(expected));
+        assert!(found, "{}: no event {expected:?} in {:#?}", scene.fault, events(&lines));
+    }
+    if scene.expect.no_fault {
+        assert!(outcome.faults.is_empty(), "{}: {:#?}", scene.fault, events(&lines));
+    }
+    let (took, code) = bench.interrupt();
+    assert!(took < Duration::from_secs(3) && code == Some(0), "{took:?} {code:?}");
+    outcome
+}
+
+async fn act(bench: &mut Bench, step: &Step) {
+    match step.happens {
+        Deed::ServiceEnds => bench.end_service().await,
+        Deed::ServiceBegins => bench.begin_service().await,
+        Deed::BusEnds => bench.end_bus(),
+        Deed::BusBegins => bench.begin_bus().await,
+        Deed::NotifiesNoMore => bench.air.lock().unwrap().unnotified = true,
+        Deed::NotifiesAgain => bench.air.lock().unwrap().unnotified = false,
+        Deed::Moves => {
+            let (from, to) = (step.probe.clone(), step.to.clone());
+            bench.air.lock().unwrap().moved.insert(from, to);
+        }
+        Deed::Loses => bench.air.lock().unwrap().lost_percent = step.to.parse().unwrap(),
+        Deed::Nothing => {}
+        other => bench.station.happen(other, &step.probe).await,
+    }
+}
+
+/// An event in one line, as `radio_fault mute: nothing heard for 20 s`.
+fn told(line: &Value) -> String {
+    format!(
+        "{} {}",
+        line["event"].as_str().unwrap_or_default(),
+        line["detail"].as_str().unwrap_or_default()
+    )
+}
+
+fn events(lines: &[Value]) -> Vec<String> {
+    lines.iter().filter(|line| line["kind"] == "event").map(told).collect()
+}
+
+fn fields(lines: &[Value]) -> BTreeSet<String> {
+    let word = |line: &Value, key: &str| line[key].as_str().unwrap_or_default().to_owned();
+    let readings = lines.iter().filter(|line| line["kind"] == "reading");
+    readings
+        .map(|line| [word(line, "probe"), word(line, "profile"), word(line, "field")].join(" "))
+        .collect()
+}
+
+/// The first word of what each fault's detail says.
+fn faults(lines: &[Value]) -> BTreeSet<String> {
+    let faults = lines.iter().filter(|line| line["event"] == "radio_fault");
+    let word = |line: &Value| {
+        line["detail"].as_str().unwrap_or_default().split(':').next().unwrap_or_default().to_owned()
+    };
+    faults.map(word).collect()
+}

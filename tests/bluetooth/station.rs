@@ -1,0 +1,125 @@
+//! What a bench stands on: the stand-in or the real service, and how each does what a script says.
+
+use std::sync::{Arc, Mutex};
+
+use crate::air::{Probe, TEMPERATURE, advert};
+use crate::guest::Guest;
+use crate::script::Deed;
+use crate::service::{Characteristic, Heal, Service};
+
+/// The Bluetooth service of a bench. Both take the same deeds.
+#[derive(Clone)]
+pub enum Station {
+    StandIn(Arc<Mutex<Option<Service>>>),
+    Real(Arc<Guest>),
+}
+
+/// What a client calls while it looks for devices.
+const CALLS: [&str; 5] = ["GetManagedObjects", "StartDiscovery", "StopDiscovery", "Set", "GetAll"];
+
+impl Station {
+    /// The stand-in, where it runs.
+    pub fn service(&self) -> Service {
+        match self {
+            Self::StandIn(service) => service.lock().unwrap().clone().expect("the service runs"),
+            Self::Real(_) => panic!("the real service is no stand-in"),
+        }
+    }
+
+    /// The service begins, and knows no device yet.
+    pub async fn begin(&self, bus: &str, probes: &[Probe]) {
+        match self {
+            Self::StandIn(service) => {
+                let new = Service::start(bus).await;
+                for probe in probes {
+                    let Some((uuid, value, flags)) = probe.kind.offers() else { continue };
+                    let characteristic = Characteristic {
+                        uuid: value.into(),
+                        flags: flags.to_vec(),
+                        value: vec![0xC4, 0x09],
+                    };
+                    new.gatt(&probe.address, uuid, vec![characteristic]);
+                }
+                *service.lock().unwrap() = Some(new);
+            }
+            Self::Real(guest) => guest.order("service start"),
+        }
+    }
+
+    /// Probes that can be connected to take their place in the air; the stand-in needs none.
+    pub fn place(&self, probes: &[Probe]) {
+        let Self::Real(guest) = self else { return };
+        guest.air("clear");
+        for probe in probes {
+            let Some((_, value, flags)) = probe.kind.offers() else { continue };
+            assert_eq!(value, TEMPERATURE, "the emulated probes have one characteristic");
+            let how = flags.last().unwrap();
+            let data = hex::encode(advert(probe.kind, 0).encoded());
+            guest.air(&format!("sensor {} {how} {data}", probe.address));
+        }
+    }
+
+    /// The service ends.
+    pub async fn end(&self) {
+        match self {
+            Self::StandIn(service) => {
+                let service = service.lock().unwrap().take();
+                service.expect("the service runs").quit().await;
+            }
+            Self::Real(guest) => guest.order("service kill"),
+        }
+    }
+
+    /// Brings about what needs neither the bus nor the air.
+    pub async fn happen(&self, deed: Deed, probe: &str) {
+        match self {
+            Self::StandIn(_) => stand_in(&self.service(), deed, probe).await,
+            Self::Real(guest) => real(guest, deed, probe),
+        }
+    }
+}
+
+async fn stand_in(service: &Service, deed: Deed, probe: &str) {
+    match deed {
+        Deed::ServiceHangs => {
+            service.mute(Heal::Never);
+            CALLS.iter().for_each(|member| service.hang(member, true));
+        }
+        Deed::ServiceGoesOn => {
+            CALLS.iter().for_each(|member| service.hang(member, false));
+            service.unmute();
+        }
+        Deed::AdapterOut => service.unplug(0).await,
+        Deed::AdapterIn => service.plug(0).await,
+        Deed::AdapterOff => {
+            service.set_adapter(0, "Discovering", false).await;
+            service.set_adapter(0, "Powered", false).await;
+        }
+        Deed::ScanOff => service.set_adapter(0, "Discovering", false).await,
+        Deed::Mute => service.mute(Heal::Call("StartDiscovery")),
+        Deed::MuteToClient => service.mute(Heal::ClientOtherThan(service.clients())),
+        Deed::LinkLost => service.drop_link("hci0", probe).await,
+        Deed::Refused => service.fail_next("Connect", "le-connection-abort-by-local"),
+        Deed::ReadHangs => service.hang("ReadValue", true),
+        Deed::ReadGoesOn => service.hang("ReadValue", false),
+        Deed::Panics => {
+            service.make_panic();
+            service.drop_link("hci0", probe).await;
+        }
+        other => panic!("{other:?} is for the bench to do"),
+    }
+}
+
+fn real(guest: &Guest, deed: Deed, probe: &str) {
+    match deed {
+        Deed::ServiceHangs => guest.order("service pause"),
+        Deed::ServiceGoesOn => guest.order("service go-on"),
+        Deed::AdapterOut => guest.order("adapter out"),
+        Deed::AdapterIn => guest.order("adapter in"),
+        Deed::AdapterOff => guest.order("power off"),
+        Deed::ScanOff => guest.order("scan off"),
+        Deed::Mute => guest.air("mute"),
+        Deed::LinkLost => guest.air(&format!("drop {probe}")),
+        other => panic!("the real service plays no {other:?}; the script must say so"),
+    }
+}
