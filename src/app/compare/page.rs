@@ -140,7 +140,7 @@ fn table(lines: &[Line], units: Units) -> Markup {
         format!("{} ± {}", shape.text(side.value), half(shape, interval_95(side)))
     };
     html! {
-        div class="scroll" { table {
+        div class="scroll" tabindex="0" role="group" aria-label="table" { table {
             thead { tr { th { "measure" } th class="n" { "before" } th class="n" { "after" }
                 th class="n" { "difference" } th { "verdict" } } }
             tbody { @for line in lines {

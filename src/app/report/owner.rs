@@ -160,6 +160,9 @@ fn felt(account: &Account, diagnosis: &Diagnosis) -> Option<String> {
             Verdict::Within => "which is what is expected",
             Verdict::Low => "less than is expected",
             Verdict::High => "more than is expected",
+            Verdict::CannotTell if (low..=high).contains(&split.value.unwrap_or(low)) => {
+                "about what is expected"
+            }
             Verdict::CannotTell => "too close to the edge of what is expected to call it wrong",
             Verdict::None => "",
         };

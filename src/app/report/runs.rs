@@ -82,7 +82,7 @@ fn activity(account: &Account) -> Markup {
         ("pauses too short for a usual timer", |a| a.short_pauses.to_string()),
     ];
     html! {
-        div class="scroll" { table {
+        div class="scroll" tabindex="0" role="group" aria-label="table" { table {
             thead { tr { th {} @for (name, _) in columns { th class="n" { (name) } } } }
             tbody { @for (name, of) in lines { tr {
                 th scope="row" { (name) }
@@ -135,7 +135,7 @@ fn run_table(account: &Account) -> Markup {
     };
     html! {
         @if night.cycles().len() > 0 {
-            div class="scroll" { table class="wide" {
+            div class="scroll" tabindex="0" role="group" aria-label="table" { table class="wide" {
                 caption { "Run by run" @if left_out > 0 { " (the last " (RUNS_SHOWN) "; " (left_out)
                     " earlier ones are in cycles.csv and sets.csv)" } }
                 thead { tr {
@@ -178,7 +178,7 @@ fn events(account: &Account) -> Markup {
     let marks: Vec<&Event> = night.marks().skip(left_out).collect();
     html! {
         @if !marks.is_empty() {
-            div class="scroll" { table {
+            div class="scroll" tabindex="0" role="group" aria-label="table" { table {
                 caption { "What happened" @if left_out > 0 { " (the last " (EVENTS_SHOWN) "; " (left_out)
                     " earlier ones are in events.csv)" } }
                 thead { tr { th { "time" } th { "what" } th { "about" } th { "detail" } } }

@@ -163,7 +163,7 @@ fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup
         p { "Means over the settled stretch, " (span(&account.night, set.from, set.to)) ". ± holds \
             the true value with 95 % probability; below each, how it was found, what its \
             uncertainty is made of (standard, k = 1), and where the expectation comes from." }
-        div class="scroll" {
+        div class="scroll" tabindex="0" role="group" aria-label="table" {
             table class="measures" {
                 thead { tr {
                     th { "measure" } th class="n" { "value" } th { "expected" } th { "verdict" }
@@ -260,7 +260,7 @@ fn conditions(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Mark
             }
         }
         @if let Some((set, diagnosis)) = last {
-            div class="scroll" { table class="whole" {
+            div class="scroll" tabindex="0" role="group" aria-label="table" { table class="whole" {
                 caption { "The settled set, channel by channel" }
                 thead { tr { th { "channel" } th class="n" { "mean" } th class="n" { "scatter" }
                     th class="n" { "uncertainty (k = 1)" } } }
@@ -328,7 +328,7 @@ fn probes(account: &Account) -> Markup {
     }
     html! {
         h2 { "Probes and their places" }
-        div class="scroll" { table {
+        div class="scroll" tabindex="0" role="group" aria-label="table" { table {
             thead { tr { th { "place" } th { "probe" } th class="n" { "every" } th class="n" { "signal" }
                 th class="n" { "battery" } th { "at the end" } } }
             tbody { @for probe in account.probes.iter().filter(|p| p.awaited || !p.places.is_empty()) {
@@ -438,7 +438,7 @@ fn undetermined(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Ma
     }
     html! {
         h2 { "What could not be determined, and why" }
-        div class="scroll" { table { tbody { @for (what, why) in lines {
+        div class="scroll" tabindex="0" role="group" aria-label="table" { table { tbody { @for (what, why) in lines {
             tr { th scope="row" { (what) } td { (why) } }
         } } } }
     }
@@ -454,7 +454,7 @@ fn count_back(account: &Account) -> Markup {
         h2 { "Count the probes back" }
         p { (placed.len()) @if placed.len() == 1 { " probe was" } @else { " probes were" }
             " put on for this visit. Tick each as it comes off; leave none behind." }
-        div class="scroll" { table class="whole" {
+        div class="scroll" tabindex="0" role="group" aria-label="table" { table class="whole" {
             thead { tr { th { "off" } th { "place" } th { "probe" } th { "last heard" } } }
             tbody { @for probe in placed { tr {
                 td { (tick()) }
