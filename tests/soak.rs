@@ -13,6 +13,7 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use settled::edge::clock::machine_ms;
+use settled::units::time::Elapsed;
 use settled::virtual_unit::faults::{Fault, Severity};
 use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::{Run, Simulation};
@@ -95,7 +96,7 @@ fn compare(truth: &[Run], told: &[[Option<f64>; 2]], end_s: f64) -> [usize; 4] {
     let mut count = [0; 4];
     let mut used = vec![false; told.len()];
     for run in truth {
-        let (start, stop) = (run.start.as_secs(), run.stop.map_or(end_s, |stop| stop.as_secs()));
+        let (start, stop) = (run.start.as_secs(), run.stop.map_or(end_s, Elapsed::as_secs));
         let fits = |ends: &[Option<f64>; 2]| match (near(ends[0], start), near(ends[1], stop)) {
             (Some(true), Some(true)) => Some(0),
             // The run that goes on at the end has no stop to be found.
