@@ -150,7 +150,7 @@ fn message(sent: &Emission) -> RadioMessage {
             Carrier::Service(uuid) => Via::Service(uuid),
             Carrier::Characteristic(uuid) => Via::Characteristic(uuid),
         },
-        bytes: sent.bytes.to_vec(),
+        bytes: sent.bytes.clone(),
         rssi_dbm: Some(sent.rssi_dbm),
     }
 }

@@ -53,19 +53,25 @@ fn demo(folder: &Path, before: &[&str], speed: &str, environment: &[(&str, &str)
     only(folder)
 }
 
+/// A name, what stands before the command line, a speed, and an environment.
+type Case =
+    (&'static str, &'static [&'static str], &'static str, &'static [(&'static str, &'static str)]);
+
 #[test]
 fn cores_speeds_zones_and_locales_change_no_byte() {
+    const EAST: [(&str, &str); 3] =
+        [("TZ", "Asia/Kolkata"), ("LC_ALL", "de_DE.UTF-8"), ("LANG", "de_DE.UTF-8")];
+    const WEST: [(&str, &str); 3] =
+        [("TZ", "America/St_Johns"), ("LC_ALL", "C"), ("LANG", "tr_TR.UTF-8")];
     let temp = tempfile::tempdir().unwrap();
     let reference = files(&demo(&temp.path().join("reference"), &[], "0", &[]));
     assert!(reference.len() >= 10 && reference["readings.csv"].len() > 50_000);
-    let zone = [("TZ", "Asia/Kolkata"), ("LC_ALL", "de_DE.UTF-8"), ("LANG", "de_DE.UTF-8")];
-    let other = [("TZ", "America/St_Johns"), ("LC_ALL", "C"), ("LANG", "tr_TR.UTF-8")];
-    let cases: [(&str, &[&str], &str, &[(&str, &str)]); 5] = [
+    let cases: [Case; 5] = [
         ("one core", &["taskset", "--cpu-list", "0"], "0", &[]),
         ("at 120 times true time", &[], "120", &[]),
         ("at 400 times true time", &[], "400", &[]),
-        ("an eastern zone", &[], "0", &zone),
-        ("a western zone", &[], "0", &other),
+        ("an eastern zone", &[], "0", &EAST),
+        ("a western zone", &[], "0", &WEST),
     ];
     thread::scope(|scope| {
         for (how, before, speed, environment) in cases {

@@ -18,7 +18,7 @@ use settled::edge::import_map::Map;
 use settled::edge::rows::Rows;
 use settled::engine::decode::decode;
 use settled::engine::input::{Input, Origin};
-use settled::engine::profile::{Profiles, SHIPPED};
+use settled::engine::profile::{Profile, Profiles, SHIPPED};
 use settled::engine::reading::Payload;
 use settled::engine::record::write_row;
 use settled::engine::session::Session;
@@ -180,7 +180,7 @@ fn profiles() {
     let texts: Vec<&str> = SHIPPED.iter().map(|(_, text)| *text).collect();
     let corpus = corpus(&texts);
     let shipped = Profiles::shipped();
-    let examples: Vec<_> = shipped.iter().flat_map(|profile| profile.examples()).collect();
+    let examples: Vec<_> = shipped.iter().flat_map(Profile::examples).collect();
     run("profiles", 400_000, |random| {
         let input = damaged(random, &corpus);
         let text = String::from_utf8_lossy(&input);
@@ -198,7 +198,7 @@ fn profiles() {
 #[test]
 fn payloads() {
     let profiles = Profiles::shipped();
-    let examples: Vec<_> = profiles.iter().flat_map(|profile| profile.examples()).collect();
+    let examples: Vec<_> = profiles.iter().flat_map(Profile::examples).collect();
     let corpus: Vec<Vec<u8>> = examples.iter().map(|example| example.bytes.clone()).collect();
     let job = JobFile::parse(JOB).unwrap().job;
     let mut session = Session::new(job, profiles.clone(), None);
@@ -225,7 +225,7 @@ fn payloads() {
 fn record() -> Vec<u8> {
     let mut record = header_line();
     let profiles = Profiles::shipped();
-    let examples: Vec<_> = profiles.iter().flat_map(|profile| profile.examples()).collect();
+    let examples: Vec<_> = profiles.iter().flat_map(Profile::examples).collect();
     let value = |origin| Input::Value {
         channel: "supply-air.temperature".parse().unwrap(),
         quantity: Quantity::new(QuantityKind::Temperature, 12.5).unwrap(),

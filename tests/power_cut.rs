@@ -50,10 +50,10 @@ fn the_last_write_torn_at_any_byte_leaves_the_rows_before_it() {
     let session = short_session(temp.path());
     let received = session.join("received.csv");
     let whole = fs::read(&received).unwrap();
-    // A group of rows is one write: the last ten rows.
+    // A group of rows is one write: the last four.
     let ends: Vec<usize> =
         whole.iter().enumerate().filter(|(_, b)| **b == b'\n').map(|(at, _)| at + 1).collect();
-    let begin = ends[ends.len() - 11];
+    let begin = ends[ends.len() - 5];
     let mut expected: BTreeMap<usize, BTreeMap<&str, Vec<u8>>> = BTreeMap::new();
     for cut in begin..=whole.len() {
         let rows_end = *ends.iter().rfind(|end| **end <= cut).unwrap();
@@ -75,7 +75,7 @@ fn the_last_write_torn_at_any_byte_leaves_the_rows_before_it() {
         replay::rebuild(&session).unwrap();
         assert!(derived(&session) == *of_rows, "cut at {cut}");
     }
-    assert_eq!(expected.len(), 11);
+    assert_eq!(expected.len(), 5);
 }
 
 #[test]
@@ -91,7 +91,7 @@ fn derived_files_torn_anywhere_are_brought_level() {
     for name in DERIVED {
         let path = session.join(name);
         let bytes = &whole[name];
-        for cut in (0..bytes.len()).step_by((bytes.len() / 12).max(1)) {
+        for cut in (0..bytes.len()).step_by((bytes.len() / 6).max(1)) {
             fs::write(&path, &bytes[..cut]).unwrap();
             check(&format!("{name} torn at {cut}"));
         }
