@@ -27,7 +27,6 @@ const PART_SLACK: u64 = 3 * 1024 * 1024;
 const RESIDENT_KB_MAX: u64 = 120_000;
 /// How far a start or stop may be from the truth to be that one (s): half of the shortest pause.
 const NEAR_S: f64 = 90.0;
-/// How late a simulated payload may be (s; `ProbeCare::late`).
 
 fn resident_kb(process: u32) -> Option<u64> {
     let status = fs::read_to_string(format!("/proc/{process}/status")).ok()?;
