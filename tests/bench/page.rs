@@ -81,7 +81,7 @@ fn visit(session: &Path, sessions: &Path, watchers: usize, deaf: usize) -> Told 
             break;
         }
         while start.elapsed() < due {
-            thread::sleep((due - start.elapsed()).min(page.due_in()));
+            thread::sleep(due.saturating_sub(start.elapsed()).min(page.due_in()));
             show(&mut page, &visit, &mut shown);
         }
         heard.push(Instant::now());
