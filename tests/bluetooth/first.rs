@@ -104,7 +104,7 @@ fn position(asked: &str, question: &str, places: &Places) -> String {
 /// What the nameplate says.
 fn unit(question: &str) -> &'static str {
     let known = [
-        ("site", "Harbour bakery (invented)"),
+        ("call the site", "Harbour bakery (invented)"),
         ("refrigerant", "R-410A"),
         ("meters", "fixed-orifice"),
         ("cooling capacity", "3ton"),
