@@ -87,9 +87,9 @@ fn answer(new: &mut Child, places: &Places) -> String {
     said
 }
 
-/// Whether a usual answer follows the question in brackets.
+/// Whether something follows on the line before an answer is awaited.
 fn has_usual(question: &str) -> bool {
-    ["call the site", "(us)", "cool or heat", "package"].iter().any(|part| question.contains(part))
+    ["each sit", "call the site", "(us)", "cool or heat", "package"].iter().any(|part| question.contains(part))
 }
 
 /// Where the probe that is asked for sits.
