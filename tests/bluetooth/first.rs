@@ -81,7 +81,8 @@ fn answer(new: &mut Child, places: &Places) -> String {
             _ => continue,
         };
         writeln!(answers, "{reply}").unwrap();
-        said += &format!("{reply}\n");
+        said.push_str(&reply);
+        said.push('\n');
         asked = format!("{}\n", asked.lines().rev().find(|l| l.starts_with("F2:")).unwrap_or(""));
     }
     said
@@ -89,7 +90,9 @@ fn answer(new: &mut Child, places: &Places) -> String {
 
 /// Whether something follows on the line before an answer is awaited.
 fn has_usual(question: &str) -> bool {
-    ["each sit", "call the site", "(us)", "cool or heat", "package"].iter().any(|part| question.contains(part))
+    ["each sit", "call the site", "(us)", "cool or heat", "package"]
+        .iter()
+        .any(|part| question.contains(part))
 }
 
 /// Where the probe that is asked for sits.
