@@ -116,8 +116,12 @@ fn every_measure_and_suspect_of_the_last_set_is_in_the_technician_s_pages() {
     for finding in last["findings"].as_array().unwrap() {
         let measure = finding["measure"].as_str().unwrap();
         let name = match measure {
-            // The one measure that people read under other words.
+            // Those that people read under other words.
             "return_over_evaporating" => "return air over evaporating".to_owned(),
+            "isentropic_efficiency" => "compressor efficiency".to_owned(),
+            "condensing_over_outdoor" => "condensing over outdoor air".to_owned(),
+            "superheat_at_coil" => "superheat at coil outlet".to_owned(),
+            "efficiency_ratio" => "cooling per electric power".to_owned(),
             measure => measure.replace('_', " "),
         };
         assert!(said.contains(&name), "{name}");
