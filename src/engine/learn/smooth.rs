@@ -146,7 +146,7 @@ mod tests {
     fn heard() -> Vec<Heard> {
         let payload = |n: u64| {
             let slow = (1000.0 + 300.0 * libm::sin(n as f64 / 20.0)) as u16 + (n * 7 % 5) as u16;
-            let noise = (n * 2_654_435_761 >> 7) as u8;
+            let noise = ((n * 2_654_435_761) >> 7) as u8;
             let [low, high] = slow.to_le_bytes();
             Heard {
                 at: Elapsed::from_secs(n),
