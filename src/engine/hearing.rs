@@ -161,7 +161,7 @@ impl Hearing {
     }
 
     /// The number of the probe at `address`, which is given one where it has none. Beyond
-    /// [`PROBES_MAX`] all further strangers share the last.
+    /// `PROBES_MAX` all further strangers share the last.
     pub fn probe(&mut self, address: &str) -> ProbeId {
         if let Some(id) = self.by_address.get(address) {
             return *id;
