@@ -20,8 +20,10 @@ use crate::engine::compare::{Change, Difference, Measured, Pooled, difference, i
 use crate::engine::diagnose::finding::{Diagnosis, Finding, Limits};
 use crate::engine::json::number;
 use crate::engine::output::Output;
+use crate::engine::phrase::Phrase;
 use crate::engine::reading::SettledSet;
 use crate::engine::session::Session;
+use crate::units::quantity::QuantityKind;
 use crate::units::time::Elapsed;
 
 /// How far apart the air that enters the coils may be (K) for two values to be compared as they
@@ -78,7 +80,7 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
             )));
         }
     }
-    let apart = apart(&before, &after);
+    let apart = apart(&before, &after, units);
     let lines = lines(&before, &after, &apart);
     if let Some(path) = &args.output {
         let sides = [(&before, &nights[0]), (&after, &nights[nights.len() - 1])];
@@ -159,7 +161,8 @@ impl Heard {
 }
 
 /// The conditions that differ by more than what is let pass, in words.
-fn apart(before: &[Judged], after: &[Judged]) -> Vec<String> {
+fn apart(before: &[Judged], after: &[Judged], units: Units) -> Vec<String> {
+    let said = Phrase::of(QuantityKind::Temperature, units);
     let mut apart = Vec::new();
     for (channel, words) in CONDITIONS {
         let mean = |sets: &[Judged]| {
@@ -174,11 +177,9 @@ fn apart(before: &[Judged], after: &[Judged]) -> Vec<String> {
         match (mean(before), mean(after)) {
             (Some(before), Some(after)) if (after - before).abs() <= CONDITION_K_MAX => {}
             (Some(before), Some(after)) => apart.push(format!(
-                "{words} was {:.1} °C ({:.1} °F) before and {:.1} °C ({:.1} °F) after",
-                before,
-                before * 1.8 + 32.0,
-                after,
-                after * 1.8 + 32.0
+                "{words} was {} before and {} after",
+                said.value(before),
+                said.value(after)
             )),
             _ => apart.push(format!("{words} was not measured on both sides")),
         }

@@ -56,7 +56,8 @@ fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
         if per_minute.abs() < LEAST_SAID {
             return Some(format!("{name} has not held still for long enough"));
         }
-        Some(format!("{name} still {way} {:.2} {} a minute", per_minute.abs(), short(shown)))
+        let rate = Phrase::of(status.channel.kind, units).rate(sample.rate.abs());
+        Some(format!("{name} still {way} {rate}"))
     });
     let left = snapshot.progress.left.map(|left| {
         let (from, about) = (minutes_of(left.low_s), minutes_of(left.likely_s));
@@ -99,7 +100,8 @@ pub fn rate(kind: QuantityKind, si_per_s: f64, units: Units) -> String {
     let shown = rate_unit(kind, units);
     // What rounds to nothing goes neither up nor down.
     let per_minute = Some(si_per_s * 60.0 * shown.scale).filter(|rate| rate.abs() >= LEAST_SAID);
-    format!("{:+.2} {}/min", per_minute.unwrap_or(0.0), short(shown))
+    let unit = Phrase::of(kind, units).unit_of_change();
+    format!("{:+.2} {unit}/min", per_minute.unwrap_or(0.0))
 }
 
 fn rate_unit(kind: QuantityKind, units: Units) -> Shown {

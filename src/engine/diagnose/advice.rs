@@ -1,11 +1,13 @@
 //! What to look at next, the most telling first, with a caution wherever hands go near danger.
 
 use crate::engine::diagnose::evidence::place;
+use crate::engine::diagnose::expect::LINE_DROP_K;
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::matrix::{Factor, Square};
 use crate::engine::diagnose::observe::Evidence;
 use crate::engine::diagnose::patterns::{FEATURES, Feature};
 use crate::engine::diagnose::weigh::Weighing;
+use crate::engine::phrase::Phrase;
 
 /// What work near it can do to people.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,6 +20,7 @@ enum Danger {
 
 /// One thing to look at.
 struct Step {
+    /// What to look at; [`DROP`] in it stands for a number.
     what: &'static str,
     /// The word in a technician's note that says it has been looked at.
     word: &'static str,
@@ -27,6 +30,9 @@ struct Step {
 const fn step(what: &'static str, word: &'static str, danger: Danger) -> Step {
     Step { what, word, danger }
 }
+
+/// Stands for the drop along the liquid line that marks a narrow place.
+const DROP: &str = "{drop}";
 
 const FILTER: Step = step("air filter: is it clean and of the right size?", "filter", Danger::None);
 const REGISTERS: Step =
@@ -46,8 +52,8 @@ const CONDENSER: Step = step(
 const CONDENSER_FAN: Step =
     step("outdoor fan: turns the right way and at full speed?", "fan", Danger::MovingParts);
 const LINE_DROP: Step = step(
-    "temperatures along the liquid line, before and after the drier: a drop of more than 3 °F \
-     (1.7 K) marks the narrow place",
+    "temperatures along the liquid line, before and after the drier: a drop of more than {drop} \
+     marks the narrow place",
     "drier",
     Danger::None,
 );
@@ -106,6 +112,8 @@ pub struct Setting<'a> {
     pub pressures: bool,
     /// Whether the refrigerant is of class A2L.
     pub flammable: bool,
+    /// How temperatures are said.
+    pub said: Phrase,
 }
 
 /// How the word on one more probe begins.
@@ -120,11 +128,13 @@ pub fn check_next(
 ) -> Vec<String> {
     let mut next = Vec::new();
     let mut dangers = Vec::new();
+    let drop = setting.said.limit_gap(LINE_DROP_K);
     let second = with.map_or(&[][..], steps);
     for step in steps(fault).iter().chain(second) {
         let noted = setting.notes.iter().any(|note| note.to_lowercase().contains(step.word));
         let mark = if noted { "noted" } else { "not checked" };
-        let line = [step.what, " (", mark, ")"].concat();
+        let what = step.what.replace(DROP, &drop);
+        let line = [&what, " (", mark, ")"].concat();
         if !next.contains(&line) {
             next.push(line);
             if !dangers.contains(&step.danger) {

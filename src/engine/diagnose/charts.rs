@@ -4,7 +4,11 @@
 //! goes in and comes out is SI. Between cells they are interpolated; a dash, or a place outside the
 //! chart, is a refusal with its reason.
 
+use crate::engine::phrase::Phrase;
 use crate::units::quantity::{Celsius, Kelvins};
+
+/// Superheat (K) under which the charts print a dash: 5 °F.
+const TARGET_MIN_K: f64 = 5.0 / 1.8;
 
 /// Why a chart gives no target here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,16 +25,19 @@ pub enum NoTarget {
 }
 
 impl NoTarget {
-    /// The reason in words.
-    pub const fn words(self) -> &'static str {
+    /// The reason in words; `said` is how temperatures are said.
+    pub fn words(self, said: Phrase) -> String {
         match self {
-            Self::OutdoorOutside => "outdoor air lies outside the makers' charts",
-            Self::DryBulbOutside => "return air lies outside the maker's chart (70 to 80 °F)",
-            Self::WetBulbOutside => "the return air's wet bulb lies outside the makers' charts",
-            Self::Dash => {
-                "the makers' charts show a dash here (target under 5 °F): no valid test and no \
-                 charging in this weather; warm the rooms or come back"
+            Self::OutdoorOutside => "outdoor air lies outside the makers' charts".to_owned(),
+            Self::DryBulbOutside => "return air lies outside the maker's chart".to_owned(),
+            Self::WetBulbOutside => {
+                "the return air's wet bulb lies outside the makers' charts".to_owned()
             }
+            Self::Dash => format!(
+                "the makers' charts show a dash here (target under {}): no valid test and no \
+                 charging in this weather; warm the rooms or come back",
+                said.limit_gap(TARGET_MIN_K)
+            ),
         }
     }
 }

@@ -5,14 +5,15 @@ use crate::engine::diagnose::finding::Limits;
 use crate::engine::diagnose::inputs::{Inputs, Role, Roles};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::job::{Circuit, Job, Metering, UnitKind};
+use crate::engine::phrase::Phrase;
 use crate::engine::reading::{SettledSet, Verdict};
-use crate::units::quantity::Celsius;
+use crate::units::quantity::{Celsius, QuantityKind};
 
 /// Outdoor air (°C) under which no charge test holds: 55 °F. Source: RA3.2.2, energycodeace.com.
-const OUTDOOR_MIN_C: f64 = 12.8;
+const OUTDOOR_MIN_C: f64 = (55.0 - 32.0) / 1.8;
 /// Outdoor air (°C) under which a subcooling check does not hold: 65 °F. Source: a maker's manual,
 /// manualshive.com/en/manual/lennox/hsxa12-018/1876906?page=17.
-const SUBCOOLING_OUTDOOR_MIN_C: f64 = 18.3;
+const SUBCOOLING_OUTDOOR_MIN_C: f64 = (65.0 - 32.0) / 1.8;
 /// Run (s) before any reading: 15 minutes. Source: RA3.2.2.5, manualshelf.com ra3 page 14.
 const RUN_MIN_S: f64 = 900.0;
 /// Return air (°C) under which the coil may freeze: 68 °F. From memory, a rule of the trade.
@@ -79,6 +80,7 @@ pub fn conditions(
     inputs: &Inputs,
     measures: &Measures,
 ) -> Vec<Condition> {
+    let said = Phrase::of(QuantityKind::Temperature, job.units);
     let mut found = Vec::new();
     found.extend(run_too_short(set));
     if inputs.roles == Roles::Heating {
@@ -95,10 +97,10 @@ pub fn conditions(
         ));
         return found;
     }
-    found.extend(outdoors(inputs));
-    found.extend(indoors(inputs));
+    found.extend(outdoors(inputs, said));
+    found.extend(indoors(inputs, said));
     if circuit.metering == Some(Metering::FixedOrifice) || circuit.metering.is_none() {
-        found.extend(off_chart(inputs, measures));
+        found.extend(off_chart(inputs, measures, said));
     }
     found.extend(unit(job, inputs));
     found.extend(unknown(circuit, inputs, measures));
@@ -134,7 +136,7 @@ fn run_too_short(set: &SettledSet) -> Option<Condition> {
     })
 }
 
-fn outdoors(inputs: &Inputs) -> Option<Condition> {
+fn outdoors(inputs: &Inputs, said: Phrase) -> Option<Condition> {
     let Some(outdoor) = inputs.get(Role::OutdoorAir) else {
         return Some(plain(
             "outdoor_air_unknown",
@@ -154,11 +156,12 @@ fn outdoors(inputs: &Inputs) -> Option<Condition> {
         expected: Some([Some(SUBCOOLING_OUTDOOR_MIN_C), None]),
         verdict: Verdict::Low,
         basis: if cold {
-            "under 55 °F (12.8 °C) outdoors no charge test holds: come back in warmer weather"
+            let limit = said.limit(OUTDOOR_MIN_C);
+            format!("under {limit} outdoors no charge test holds: come back in warmer weather")
         } else {
-            "under 65 °F (18.3 °C) outdoors a subcooling check does not hold"
-        }
-        .to_owned(),
+            let limit = said.limit(SUBCOOLING_OUTDOOR_MIN_C);
+            format!("under {limit} outdoors a subcooling check does not hold")
+        },
         source: if cold {
             RA3
         } else {
@@ -168,23 +171,25 @@ fn outdoors(inputs: &Inputs) -> Option<Condition> {
     })
 }
 
-fn indoors(inputs: &Inputs) -> Option<Condition> {
+fn indoors(inputs: &Inputs, said: Phrase) -> Option<Condition> {
     let entering = inputs.entering_air()?.value;
     (entering < RETURN_MIN_C).then(|| Condition {
         name: "indoor_too_cool",
         value: Some((entering, "degC")),
         expected: Some([Some(RETURN_MIN_C), None]),
         verdict: Verdict::Low,
-        basis: "the air entering the indoor coil is under 68 °F (20 °C): the coil may freeze, and \
-                charge targets hardly hold; warm the rooms first"
-            .to_owned(),
+        basis: format!(
+            "the air entering the indoor coil is under {}: the coil may freeze, and charge targets \
+             hardly hold; warm the rooms first",
+            said.limit(RETURN_MIN_C)
+        ),
         source: "from memory, a rule of the trade",
         stops: Stops { superheat: true, ..Stops::default() },
     })
 }
 
 /// A fixed orifice needs a target from the charts.
-fn off_chart(inputs: &Inputs, measures: &Measures) -> Option<Condition> {
+fn off_chart(inputs: &Inputs, measures: &Measures, said: Phrase) -> Option<Condition> {
     let outdoor = Celsius::new(inputs.get(Role::OutdoorAir)?.value)?;
     let Some(wet_bulb) = &measures.wet_bulb else {
         return Some(plain(
@@ -200,7 +205,7 @@ fn off_chart(inputs: &Inputs, measures: &Measures) -> Option<Condition> {
         value: Some((wet_bulb.value, "degC")),
         expected: None,
         verdict: Verdict::None,
-        basis: format!("no superheat target: {}", reason.words()),
+        basis: format!("no superheat target: {}", reason.words(said)),
         source: "two makers' charts: manuals.online/carrier/heat-pump/38vta040, \
                  homeappliance.manualsonline.com merit_series_14acx_units",
         stops: Stops { superheat: true, ..Stops::default() },

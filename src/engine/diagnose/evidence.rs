@@ -3,15 +3,17 @@
 use crate::engine::diagnose::finding::Fault;
 use crate::engine::diagnose::patterns::{Direction, Sign, Signature, signatures};
 use crate::engine::diagnose::weigh::{Seen, Shown, Weighing};
-use crate::engine::diagnose::words::push_difference;
+use crate::engine::phrase::Phrase;
 
 /// Weight of evidence (natural logarithm of odds) under which a reading is left unsaid.
 const WEIGHT_MIN: f64 = 0.1;
 
 /// The ledger of one fault: each reading that speaks for or against it, the weightiest first.
-pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<String> {
+///
+/// `said` is how temperatures are said.
+pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>, said: Phrase) -> Vec<String> {
     if fault == Fault::None {
-        return good_order(weighing);
+        return good_order(weighing, said);
     }
     let index = place(fault);
     let other = with.map(place);
@@ -21,7 +23,7 @@ pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<Str
         let weight = weight(shown, shift);
         if weight.abs() >= WEIGHT_MIN {
             let known = signature(weighing, fault, shown.what);
-            lines.push((weight, line(shown, shift, weight, known)));
+            lines.push((weight, line(shown, shift, weight, known, said)));
         }
     }
     let restriction = Fault::LiquidLineRestriction;
@@ -30,8 +32,7 @@ pub fn ledger(weighing: &Weighing, fault: Fault, with: Option<Fault>) -> Vec<Str
         && weight.abs() >= WEIGHT_MIN
     {
         let side = if weight > 0.0 { "for" } else { "against" };
-        let mut fall = String::new();
-        push_difference(&mut fall, drop);
+        let fall = said.gap(drop);
         lines.push((
             weight,
             format!(
@@ -60,7 +61,7 @@ fn weight(shown: &Shown, shift: f64) -> f64 {
     (shown.residual * shift - 0.5 * shift * shift) / (shown.deviation * shown.deviation)
 }
 
-fn good_order(weighing: &Weighing) -> Vec<String> {
+fn good_order(weighing: &Weighing, said: Phrase) -> Vec<String> {
     let far = |shown: &&Shown| shown.residual.abs() > 1.5 * shown.deviation;
     let mut lines: Vec<_> = weighing
         .shown
@@ -68,7 +69,7 @@ fn good_order(weighing: &Weighing) -> Vec<String> {
         .filter(far)
         .map(|shown| {
             let mut text = "against: ".to_owned();
-            push_stands(&mut text, shown);
+            push_stands(&mut text, shown, said);
             text
         })
         .collect();
@@ -89,7 +90,13 @@ fn signature(weighing: &Weighing, fault: Fault, seen: Seen) -> Option<(Direction
     Some((row.directions[sign as usize], *row))
 }
 
-fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signature)>) -> String {
+fn line(
+    shown: &Shown,
+    shift: f64,
+    weight: f64,
+    known: Option<(Direction, Signature)>,
+    said: Phrase,
+) -> String {
     let side = if weight > 0.0 { "for" } else { "against" };
     let moves = if shift > 0.0 { "raises" } else { "lowers" };
     let standing = match known {
@@ -103,11 +110,11 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
     let mut text = String::with_capacity(240);
     text.push_str(side);
     text.push_str(": ");
-    push_stands(&mut text, shown);
+    push_stands(&mut text, shown, said);
     text.push_str("; this fault ");
     text.push_str(moves);
     text.push_str(" it, here by about ");
-    push_difference(&mut text, shift.abs());
+    said.push_gap(&mut text, shift.abs());
     text.push_str(" (computed; ");
     text.push_str(standing);
     text.push(')');
@@ -115,17 +122,17 @@ fn line(shown: &Shown, shift: f64, weight: f64, known: Option<(Direction, Signat
 }
 
 /// Writes how a reading stands to what a unit in good order shows.
-fn push_stands(text: &mut String, shown: &Shown) {
+fn push_stands(text: &mut String, shown: &Shown, said: Phrase) {
     text.push_str(name(shown.what));
     if shown.residual.abs() < 0.4 * shown.deviation {
         text.push_str(" is about");
     } else {
         text.push_str(" is ");
-        push_difference(text, shown.residual.abs());
+        said.push_gap(text, shown.residual.abs());
         text.push_str(if shown.residual > 0.0 { " above" } else { " below" });
     }
     text.push_str(" what units in good order show in this weather (these differ by ± ");
-    push_difference(text, 1.96 * shown.deviation);
+    said.push_gap(text, 1.96 * shown.deviation);
     text.push(')');
 }
 

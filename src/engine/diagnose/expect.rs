@@ -1,5 +1,7 @@
 //! What is expected of each measure, with its source and where it holds.
 
+use std::borrow::Cow;
+
 use crate::engine::diagnose::charts;
 use crate::engine::diagnose::conditions::Stops;
 use crate::engine::diagnose::finding::Limits;
@@ -7,7 +9,8 @@ use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::uncertain::Uncertain;
 use crate::engine::job::{Circuit, Job, Metering};
-use crate::units::quantity::{CFM_M3_PER_S, Celsius, Kelvins, TON_W};
+use crate::engine::phrase::Phrase;
+use crate::units::quantity::{CFM_M3_PER_S, Celsius, Kelvins, QuantityKind, TON_W};
 
 /// Band around a superheat target (K): ±5 °F. Source: RA3.2.2 and chart B.
 const SUPERHEAT_BAND_K: f64 = 5.0 / 1.8;
@@ -28,7 +31,7 @@ const EVAPORATOR_SPLIT_K: [f64; 2] = [15.0 / 1.8, 25.0 / 1.8];
 const OVER_OUTDOOR_K: [f64; 2] = [10.0 / 1.8, 30.0 / 1.8];
 /// Drop along the liquid line (K): more than 3 °F says that something narrows it. Common practice,
 /// no source.
-const LINE_DROP_K: f64 = 3.0 / 1.8;
+pub(super) const LINE_DROP_K: f64 = 3.0 / 1.8;
 /// Highest discharge temperature (°C): 225 °F. Source: achrnews 133927.
 const DISCHARGE_MAX_C: f64 = (225.0 - 32.0) / 1.8;
 /// Temperature (°C) under which a coil gathers frost: 32 °F.
@@ -50,25 +53,25 @@ pub struct Expected {
     /// The target within them, where it was looked up from readings and so is uncertain itself.
     pub target: Option<Uncertain>,
     /// Where it comes from.
-    pub source: &'static str,
+    pub source: Cow<'static, str>,
 }
 
 impl Expected {
     const fn fixed([low, high]: [f64; 2], source: &'static str) -> Self {
-        Self { range: [Some(low), Some(high)], target: None, source }
+        Self { range: [Some(low), Some(high)], target: None, source: Cow::Borrowed(source) }
     }
 
     const fn at_most(high: f64, source: &'static str) -> Self {
-        Self { range: [None, Some(high)], target: None, source }
+        Self { range: [None, Some(high)], target: None, source: Cow::Borrowed(source) }
     }
 
     const fn at_least(low: f64, source: &'static str) -> Self {
-        Self { range: [Some(low), None], target: None, source }
+        Self { range: [Some(low), None], target: None, source: Cow::Borrowed(source) }
     }
 
-    fn around(target: Uncertain, band: f64, source: &'static str) -> Self {
+    fn around(target: Uncertain, band: f64, source: impl Into<Cow<'static, str>>) -> Self {
         let range = [Some(target.value - band), Some(target.value + band)];
-        Self { range, target: Some(target), source }
+        Self { range, target: Some(target), source: source.into() }
     }
 }
 
@@ -126,7 +129,7 @@ pub fn expectation(
             FROST_C,
             "the coil must stay above 32 °F: achrnews.com/articles/142476",
         )),
-        "superheat" => superheat(circuit, inputs, measures, stops),
+        "superheat" => superheat(job, circuit, inputs, measures, stops),
         "subcooling" => subcooling(circuit, stops),
         "approach" => match circuit.approach {
             Some(k) => Ok(Expected::around(
@@ -143,17 +146,21 @@ pub fn expectation(
     }
 }
 
-fn superheat(circuit: &Circuit, inputs: &Inputs, measures: &Measures, stops: Stops) -> Expectation {
+fn superheat(
+    job: &Job,
+    circuit: &Circuit,
+    inputs: &Inputs,
+    measures: &Measures,
+    stops: Stops,
+) -> Expectation {
     if stops.superheat && !matches!(circuit.metering, Some(Metering::Txv | Metering::Eev)) {
         return Err("the conditions for a target are not met");
     }
     if let Some(target) = circuit.target_superheat {
         let target = Uncertain::exact(target.get());
-        return Ok(Expected::around(
-            target,
-            SUPERHEAT_BAND_K,
-            "the maker's target from the job, ±5 °F",
-        ));
+        let band = Phrase::of(QuantityKind::Superheat, job.units).limit_gap(SUPERHEAT_BAND_K);
+        let source = format!("the maker's target from the job, ± {band}");
+        return Ok(Expected::around(target, SUPERHEAT_BAND_K, source));
     }
     match circuit.metering {
         Some(Metering::FixedOrifice) => {

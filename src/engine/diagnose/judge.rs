@@ -15,8 +15,10 @@ use crate::engine::diagnose::pressure_sanity::blind_spot;
 use crate::engine::diagnose::sanity::{Distrust, Doubt, doubts};
 use crate::engine::diagnose::weigh::{Weighing, weigh};
 use crate::engine::job::{Circuit, Job};
+use crate::engine::phrase::Phrase;
 use crate::engine::reading::{SettledSet, Verdict};
 use crate::physics::refrigerant::Refrigerant;
+use crate::units::quantity::QuantityKind;
 
 /// What is known beside the set.
 #[derive(Debug, Clone, Copy, Default)]
@@ -89,7 +91,7 @@ impl Circuitry<'_> {
                 let expected = own
                     .as_ref()
                     .filter(|_| inputs.roles == Roles::Cooling)
-                    .and_then(|own| own.expected(&inputs, &measures, measure));
+                    .and_then(|own| own.expected(&inputs, &measures, measure, self.said()));
                 let expected = expected.map_or_else(
                     || {
                         let (job, circuit) = (self.job, self.circuit);
@@ -144,6 +146,7 @@ impl Circuitry<'_> {
                 || inputs.get(Role::Superheat).is_some()
                 || inputs.get(Role::Subcooling).is_some(),
             flammable: self.refrigerant.is_some_and(Refrigerant::is_a2l),
+            said: self.said(),
         };
         list(&weighing, &evidence, self.number, setting)
     }
@@ -162,7 +165,7 @@ impl Circuitry<'_> {
             "condensing_temperature" => Some(false),
             _ => None,
         };
-        let unseen = low.and_then(|low| blind_spot(self.refrigerant, inputs, low));
+        let unseen = low.and_then(|low| blind_spot(self.refrigerant, inputs, low, self.job.units));
         if let Some(unseen) = unseen {
             finding.basis.extend(["; ", &unseen]);
         }
@@ -173,11 +176,12 @@ impl Circuitry<'_> {
                     let half = target.half_width(&inputs.sources);
                     let _ = write!(
                         finding.basis,
-                        "; the target is itself known to ± {half:.1} K only, and counts so"
+                        "; the target is itself known to ± {} only, and counts so",
+                        self.said().gap(half)
                     );
                 }
                 finding.expected = Some(expected.range);
-                expected.source.clone_into(&mut finding.source);
+                finding.source = expected.source.into_owned();
             }
             Err("") => {}
             Err(reason) => {
@@ -186,6 +190,11 @@ impl Circuitry<'_> {
             }
         }
         finding
+    }
+
+    /// How temperatures are said to the people of this job.
+    const fn said(&self) -> Phrase {
+        Phrase::of(QuantityKind::Temperature, self.job.units)
     }
 
     fn budget(&self, measure: &Measure, inputs: &Inputs) -> Vec<BudgetLine> {
@@ -279,7 +288,13 @@ const VISIT_BAND_K: f64 = 1.5;
 
 impl Own {
     /// What the baseline makes one expect of a measure, where the weather is alike.
-    fn expected(&self, inputs: &Inputs, now: &Measures, measure: &Measure) -> Option<Expected> {
+    fn expected(
+        &self,
+        inputs: &Inputs,
+        now: &Measures,
+        measure: &Measure,
+        said: Phrase,
+    ) -> Option<Expected> {
         let alike =
             |a: Option<&crate::engine::diagnose::uncertain::Uncertain>,
              b: Option<&crate::engine::diagnose::uncertain::Uncertain>| {
@@ -301,7 +316,11 @@ impl Own {
         Some(Expected {
             range: [Some(before.value - half), Some(before.value + half)],
             target: None,
-            source: "the unit's own baseline in like weather, ± its uncertainty and 1.5 K (assumed)",
+            source: format!(
+                "the unit's own baseline in like weather, ± its uncertainty and {} (assumed)",
+                said.gap(VISIT_BAND_K)
+            )
+            .into(),
         })
     }
 }
@@ -334,7 +353,7 @@ fn list(
             circuit,
             probability,
             cannot_tell_from,
-            evidence: ledger(weighing, fault, with),
+            evidence: ledger(weighing, fault, with, setting.said),
             check_next: advice::check_next(fault, with, probe.as_deref(), setting),
         });
     };

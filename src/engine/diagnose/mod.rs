@@ -22,6 +22,5 @@ pub mod sanity;
 pub mod uncertain;
 pub mod weigh;
 mod weigh_case;
-pub mod words;
 
 pub use judge::{Context, diagnose};

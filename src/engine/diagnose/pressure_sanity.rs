@@ -6,14 +6,15 @@
 //! 300 m of altitude by a tenth of a kelvin: without a clamp on the coil the readings then go on
 //! looking possible, and the measure's basis says by how much it would be wrong.
 
+use crate::engine::columns::Units;
 use crate::engine::diagnose::inputs::{Inputs, Role};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::sanity::{Check, Doubt, RESERVE_K};
 use crate::engine::diagnose::uncertain::Uncertain;
-use crate::engine::diagnose::words;
 use crate::engine::job::Job;
+use crate::engine::phrase::{self, Phrase};
 use crate::physics::refrigerant::Refrigerant;
-use crate::units::quantity::{Celsius, Pascals, STANDARD_ATMOSPHERE_PA};
+use crate::units::quantity::{Celsius, Pascals, QuantityKind, STANDARD_ATMOSPHERE_PA};
 
 /// Highest and lowest barometer (Pa) where people have air conditioners: from well below sea level
 /// in a high to 5,000 m. Assumed.
@@ -30,8 +31,10 @@ const MISFIT_K: f64 = 4.0;
 const BAROMETER_STEPS: [f64; 6] = [6e3, 12e3, 18e3, 24e3, 30e3, 36e3];
 /// Weight (Pa/m) of the air near the ground.
 const AIR_PA_PER_M: f64 = 11.5;
-/// What 1,000 ft of altitude take from the barometer (Pa): 101,325 − 97,717, the standard atmosphere.
-const FOOT_1000_PA: f64 = 3_608.0;
+/// An altitude (m) to be wrong by: 1,000 ft.
+const FEET_1000_M: f64 = 304.8;
+/// What it takes from the barometer (Pa): 101,325 − 97,717, the standard atmosphere.
+const FEET_1000_PA: f64 = 3_608.0;
 /// Refrigerants named at most.
 const NAMED: usize = 4;
 
@@ -70,10 +73,9 @@ pub fn gauges(job: &Job, inputs: &Inputs) -> Vec<Doubt> {
     let there = PRESSURES.iter().any(|role| inputs.get(*role).is_some());
     if there && !(BAROMETER_PA[0]..=BAROMETER_PA[1]).contains(&barometer) {
         let basis = format!(
-            "the job's altitude or barometer gives {:.1} kPa of air pressure, which is found \
-             nowhere that people live: correct it, since every gauge pressure and humidity rests \
-             on it",
-            barometer / 1e3
+            "the job's altitude or barometer gives {} of air pressure, which is found nowhere \
+             that people live: correct it, since every gauge pressure and humidity rests on it",
+            Phrase::of(QuantityKind::Pressure, job.units).value(barometer)
         );
         found.push(Doubt { barometer: true, ..Doubt::new("wrong_altitude", basis, &PRESSURES) });
     }
@@ -84,6 +86,7 @@ pub fn gauges(job: &Job, inputs: &Inputs) -> Vec<Doubt> {
 ///
 /// `known` are the doubts found before: what they explain is not explained again.
 pub fn saturations(
+    job: &Job,
     refrigerant: Option<Refrigerant>,
     inputs: &Inputs,
     measures: &Measures,
@@ -93,13 +96,14 @@ pub fn saturations(
         inputs.get(role).filter(|_| known.iter().all(|doubt| !doubt.roles.contains(&role)))
     };
     let Some(refrigerant) = refrigerant else { return impossible(measures, &trusted, None) };
-    let pressures = Pressures { refrigerant, inputs, trusted: &trusted };
+    let pressures = Pressures { refrigerant, inputs, units: job.units, trusted: &trusted };
+    let said = Phrase::of(QuantityKind::Saturation, job.units);
     let (low, high) = (pressures.gap(true), pressures.gap(false));
     let what = match (low, high) {
-        (Some(gap), _) => gap.words(true),
+        (Some(gap), _) => gap.words(true, said),
         // Gas that does not condense holds the pressure above what the coil's temperature says.
-        (None, Some(gap)) if gap.pressure > gap.clamp => return vec![above_coil(gap)],
-        (None, Some(gap)) => gap.words(false),
+        (None, Some(gap)) if gap.pressure > gap.clamp => return vec![above_coil(gap, said)],
+        (None, Some(gap)) => gap.words(false, said),
         (None, None) => return impossible(measures, &trusted, Some(&pressures)),
     };
     pressures.explained(&what).unwrap_or_else(|| {
@@ -113,7 +117,12 @@ pub fn saturations(
 
 /// What a saturation cannot show of itself: by how much a mistaken atmosphere and a mistaken
 /// altitude would move it. `None` where a clamp on the coil shows it.
-pub fn blind_spot(refrigerant: Option<Refrigerant>, inputs: &Inputs, low: bool) -> Option<String> {
+pub fn blind_spot(
+    refrigerant: Option<Refrigerant>,
+    inputs: &Inputs,
+    low: bool,
+    units: Units,
+) -> Option<String> {
     let pressure = if low {
         inputs.get(Role::SuctionPressure)
     } else {
@@ -124,20 +133,22 @@ pub fn blind_spot(refrigerant: Option<Refrigerant>, inputs: &Inputs, low: bool) 
     }
     let here = saturation(refrigerant?, pressure.value, low)?;
     let moved = |pa: f64| saturation(refrigerant?, pressure.value + pa, low).map(|t| t - here);
-    let atmosphere = words::difference(moved(STANDARD_ATMOSPHERE_PA)?);
-    let altitude = words::difference(moved(FOOT_1000_PA)?);
+    let said = Phrase::of(QuantityKind::Saturation, units);
+    let atmosphere = said.gap(moved(STANDARD_ATMOSPHERE_PA)?);
+    let by_altitude = said.gap(moved(FEET_1000_PA)?);
+    let altitude = phrase::altitude(FEET_1000_M, units);
     Some(format!(
         "nothing at hand shows gauge taken for absolute, which would move it by {atmosphere}, or \
-         1,000 ft (305 m) of wrong altitude: {altitude}; a clamp on the middle of the coil would"
+         {altitude} of wrong altitude: {by_altitude}; a clamp on the middle of the coil would"
     ))
 }
 
 /// The high-side pressure says more than the clamp on its coil, and the low side is in order.
-fn above_coil(gap: Gap) -> Doubt {
+fn above_coil(gap: Gap, said: Phrase) -> Doubt {
     let basis = format!(
         "{}: air or nitrogen in the refrigerant does that, and so does a clamp on a part of the \
          coil that is full of liquid",
-        gap.words(false)
+        gap.words(false, said)
     );
     Doubt::new("pressure_over_coil_clamp", basis, &[Role::CondenserCoil])
 }
@@ -180,9 +191,9 @@ struct Gap {
 }
 
 impl Gap {
-    fn words(self, low: bool) -> String {
+    fn words(self, low: bool, said: Phrase) -> String {
         let which = if low { "suction" } else { "high-side" };
-        let (pressure, clamp) = (words::temperature(self.pressure), words::temperature(self.clamp));
+        let (pressure, clamp) = (said.value(self.pressure), said.value(self.clamp));
         format!("the {which} pressure says {pressure} of saturation, the clamp on its coil {clamp}")
     }
 }
@@ -191,6 +202,7 @@ impl Gap {
 struct Pressures<'a> {
     refrigerant: Refrigerant,
     inputs: &'a Inputs,
+    units: Units,
     trusted: &'a dyn Fn(Role) -> Option<&'a Uncertain>,
 }
 
@@ -280,11 +292,9 @@ impl Pressures<'_> {
             would.push(Doubt::new("gauge_or_absolute", basis, &roles));
         }
         if let Some(off) = self.barometer() {
-            let metres = off.abs() / AIR_PA_PER_M;
             let basis = format!(
-                "the job's altitude is about {:.0} ft ({metres:.0} m) too {}, or its barometer as \
-                 far off",
-                metres / 0.3048,
+                "the job's altitude is about {} too {}, or its barometer as far off",
+                phrase::altitude(off.abs() / AIR_PA_PER_M, self.units),
                 if off > 0.0 { "high" } else { "low" }
             );
             let doubt = Doubt::new("wrong_altitude", basis, &PRESSURES);

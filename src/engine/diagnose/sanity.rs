@@ -1,12 +1,15 @@
 //! Whether the readings can be what they say: probes swapped, a clamp off its pipe, pressures that
 //! cannot be. What is found is named, and nothing that rests on it is judged.
 
+use crate::engine::columns::Units;
 use crate::engine::diagnose::inputs::{BAROMETER, Inputs, Role, Roles};
 use crate::engine::diagnose::measure::Measures;
 use crate::engine::diagnose::pressure_sanity;
 use crate::engine::diagnose::uncertain::{Source, Sources, Uncertain};
 use crate::engine::job::{Job, Mode};
+use crate::engine::phrase::Phrase;
 use crate::physics::refrigerant::Refrigerant;
+use crate::units::quantity::QuantityKind;
 
 /// Current (A) under which no compressor of an air conditioner runs. Assumed.
 const CURRENT_MIN_A: f64 = 0.5;
@@ -87,7 +90,7 @@ pub fn doubts(
     let check = Check { inputs, measures };
     let mut found = pressure_sanity::gauges(job, inputs);
     if found.is_empty()
-        && let Some(doubt) = check.not_running()
+        && let Some(doubt) = check.not_running(job.units)
     {
         return vec![doubt];
     }
@@ -95,7 +98,7 @@ pub fn doubts(
     if !found.iter().any(|doubt| doubt.roles.is_empty()) && inputs.roles == Roles::Cooling {
         found.extend(check.lines());
         if found.iter().all(|doubt| !doubt.roles.contains(&Role::SuctionPressure)) {
-            found.extend(pressure_sanity::saturations(refrigerant, inputs, measures, &found));
+            found.extend(pressure_sanity::saturations(job, refrigerant, inputs, measures, &found));
         }
     }
     found
@@ -123,7 +126,7 @@ impl Check<'_> {
         Self::below(self.inputs.get(a), self.inputs.get(b))
     }
 
-    fn not_running(&self) -> Option<Doubt> {
+    fn not_running(&self, units: Units) -> Option<Doubt> {
         let current = self.value(Role::OutdoorCurrent).filter(|a| *a < CURRENT_MIN_A);
         let ratio = self.measures.get("pressure_ratio").map(|m| m.value.value);
         let ratio = ratio.filter(|ratio| *ratio < RATIO_MIN);
@@ -131,7 +134,8 @@ impl Check<'_> {
         let flat = discharge.zip(self.value(Role::SuctionLine)).is_some_and(|(d, s)| d < s + 3.0);
         let no_split = self.measures.get("evaporator_split").map(|m| m.value.value.abs() < 2.0);
         let what = if let Some(current) = current {
-            format!("the outdoor unit draws {current:.1} A")
+            let said = Phrase::of(QuantityKind::Current, units);
+            format!("the outdoor unit draws {}", said.value(current))
         } else if ratio.is_some() {
             "high-side and suction pressure are nearly equal".to_owned()
         } else if flat && no_split == Some(true) {
