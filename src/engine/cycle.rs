@@ -8,6 +8,7 @@
 //! slow probes within two to four of their intervals.
 
 use crate::engine::job::Mode;
+use crate::engine::presence;
 use crate::engine::role::{Electric, Role};
 use crate::engine::turn::{Course, Moment};
 
@@ -46,6 +47,10 @@ const RUNNING_W: f64 = 250.0;
 /// Current and power above which an indoor fan runs (A, W). Common practice, no source.
 const FAN_A: f64 = 0.3;
 const FAN_W: f64 = 60.0;
+/// No channel is silent before this (s), and one whose interval is not known yet is taken to have
+/// the longest that is usual (s).
+const SILENCE_S_MIN: f64 = 60.0;
+const INTERVAL_S_SLOW: f64 = 300.0;
 
 /// What is known of the compressor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -118,6 +123,13 @@ impl Witness {
         now_s - self.last_s <= 60.0_f64.max(3.5 * self.interval_s)
     }
 
+    /// Whether the channel is silent for longer than its own interval bears, as a probe that counts
+    /// as lost.
+    fn lost(&self, now_s: f64) -> bool {
+        let own = if self.interval_s > 0.0 { self.interval_s } else { INTERVAL_S_SLOW };
+        now_s - self.last_s > SILENCE_S_MIN.max(own * f64::from(presence::INTERVALS))
+    }
+
     /// Whether an indoor fan runs, where this channel tells.
     pub fn fan(&self, now_s: f64) -> Option<bool> {
         let tells = self.role.electric == Some(Electric::IndoorFan) && self.heard(now_s);
@@ -164,8 +176,8 @@ impl Cycles {
         self.witnesses.iter().find_map(|witness| witness.fan(now_s))
     }
 
-    /// Since when (s) nothing was heard that tells of the compressor; `None` while something is, or
-    /// where nothing ever was.
+    /// Since when (s) nothing was heard that tells of the compressor, for as long as makes each of
+    /// its channels lost by its own interval; `None` otherwise, or where nothing ever was.
     pub fn unheard_since(&self, now_s: f64) -> Option<f64> {
         let tells = |witness: &&Witness| match witness.role.electric {
             Some(electric) => electric != Electric::IndoorFan,
@@ -173,7 +185,7 @@ impl Cycles {
         };
         let mut last_s = None;
         for witness in self.witnesses.iter().filter(tells).filter(|w| w.last_s.is_finite()) {
-            if witness.heard(now_s) {
+            if !witness.lost(now_s) {
                 return None;
             }
             last_s = Some(witness.last_s.max(last_s.unwrap_or(0.0)));

@@ -17,7 +17,7 @@ pub const SILENCE_MAX: Duration = Duration::from_hours(1);
 /// How many of its own intervals a probe may miss. Where payloads are lost at random the gaps are
 /// spread exponentially, and one in 22,000 is ten mean gaps long; of five mean gaps, one in 150
 /// would be. *Our own estimate.*
-const INTERVALS: u32 = 10;
+pub const INTERVALS: u32 = 10;
 /// Weight of the newest interval in the running mean.
 const NEWEST: f64 = 0.125;
 /// Two formats of one advertisement come together, within this (s).
