@@ -30,7 +30,8 @@ pub struct Guest {
 impl Guest {
     /// Fetches what guests need; why not, where the machine cannot.
     pub fn prepare() -> Result<(), String> {
-        let prepared = Command::new(script()).arg("prepare").env("CACHE", cache()).output().unwrap();
+        let prepared =
+            Command::new(script()).arg("prepare").env("CACHE", cache()).output().unwrap();
         let said = String::from_utf8_lossy(&prepared.stdout).into_owned();
         match prepared.status.code() {
             Some(0) => Ok(()),

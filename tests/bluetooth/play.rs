@@ -10,6 +10,7 @@ use settled::units::time::Elapsed;
 use crate::air::Kind;
 use crate::bench::{Bench, reading_of};
 use crate::guest::Guest;
+use crate::program::Line;
 use crate::script::{Deed, Scene, Step};
 
 /// The longest until all probes of a scene are heard for the first time.
@@ -73,7 +74,7 @@ async fn play(mut bench: Bench, scene: &Scene) -> Outcome {
     let since: Vec<Value> =
         bench.lines().into_iter().filter(|(at, _)| *at > begin).map(|(_, line)| line).collect();
     if std::env::var_os("SETTLED_SCENE").is_some() {
-        eprintln!("{}: {:#?}", begin.as_secs_f64(), bench.lines().iter().filter(|(_, l)| l["kind"] == "event").map(|(at, l)| format!("{:.2} {}", at.as_secs_f64(), told(l))).collect::<Vec<_>>());
+        print_events(&bench.lines(), begin);
     }
     let outcome = Outcome { back_s, read: fields(&lines), faults: faults(&since) };
     for expected in &scene.expect.events {
@@ -118,6 +119,13 @@ fn told(line: &Value) -> String {
         line["event"].as_str().unwrap_or_default(),
         line["detail"].as_str().unwrap_or_default()
     )
+}
+
+/// For who looks at one scene: its events, in seconds from the first step.
+fn print_events(lines: &[Line], begin: Elapsed) {
+    for (at, line) in lines.iter().filter(|(_, line)| line["kind"] == "event") {
+        println!("{:6.2} {}", at.since(begin).as_secs_f64(), told(line));
+    }
 }
 
 fn events(lines: &[Value]) -> Vec<String> {
