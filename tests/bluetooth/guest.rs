@@ -28,17 +28,23 @@ pub struct Guest {
 }
 
 impl Guest {
-    /// Boots a guest in which nothing runs yet; why not, where the machine cannot.
-    pub fn boot() -> Result<Self, String> {
-        let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-        let (script, cache) = (here.join("tests/bluetooth/real/guest"), cache());
-        let prepared = Command::new(&script).arg("prepare").env("CACHE", &cache).output().unwrap();
+    /// Fetches what guests need; why not, where the machine cannot.
+    pub fn prepare() -> Result<(), String> {
+        let prepared =
+            Command::new(script()).arg("prepare").env("CACHE", cache()).output().unwrap();
         let said = String::from_utf8_lossy(&prepared.stdout).into_owned();
         match prepared.status.code() {
-            Some(0) => {}
-            Some(77) => return Err(said),
+            Some(0) => Ok(()),
+            Some(77) => Err(said),
             _ => panic!("{said}{}", String::from_utf8_lossy(&prepared.stderr)),
         }
+    }
+
+    /// Boots a guest in which the service runs with an adapter. Its messages go to `NAME.log`.
+    pub fn boot(name: &str) -> Self {
+        let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let (script, cache) = (script(), cache());
+        let log_file = cache.join(name).with_extension("log");
         let mut radio = Command::new("python3")
             .arg(here.join("tests/bluetooth/real/radio.py"))
             .env("PYTHONPATH", cache.join("py"))
@@ -56,7 +62,7 @@ impl Guest {
         // Free a moment ago: the guest's network takes a number, not a socket.
         let bus_port = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr().unwrap().port();
         let work = tempfile::tempdir().unwrap();
-        let log = std::fs::File::create(cache.join("guest.log")).unwrap();
+        let log = std::fs::File::create(&log_file).unwrap();
         let mut qemu = Command::new(&script)
             .arg("run")
             .arg(work.path())
@@ -68,13 +74,17 @@ impl Guest {
             .spawn()
             .unwrap();
         let hands = accept(&listener, &mut qemu).unwrap_or_else(|| {
-            let log = std::fs::read(cache.join("guest.log")).unwrap_or_default();
+            let log = std::fs::read(&log_file).unwrap_or_default();
             panic!("the guest takes no orders: {}", String::from_utf8_lossy(&log));
         });
         let back = BufReader::new(hands.try_clone().unwrap());
         let address = format!("tcp:host=127.0.0.1,port={bus_port}");
         let orders = Mutex::new((hands, back));
-        Ok(Self { qemu, radio, orders, air, address, _work: work })
+        let guest = Self { qemu, radio, orders, air, address, _work: work };
+        for order in ["bus start", "adapter in", "service start"] {
+            guest.order(order);
+        }
+        guest
     }
 
     /// Has the hands inside carry out an order of `real/hands.py`.
@@ -99,6 +109,10 @@ impl Drop for Guest {
             drop(child.wait());
         }
     }
+}
+
+fn script() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bluetooth/real/guest")
 }
 
 /// Where downloads are kept from one run to the next.

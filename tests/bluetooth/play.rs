@@ -10,6 +10,7 @@ use settled::units::time::Elapsed;
 use crate::air::Kind;
 use crate::bench::{Bench, reading_of};
 use crate::guest::Guest;
+use crate::program::Line;
 use crate::script::{Deed, Scene, Step};
 
 /// The longest until all probes of a scene are heard for the first time.
@@ -26,8 +27,8 @@ pub struct Outcome {
     pub back_s: f64,
     /// What was read: probe, profile and field.
     pub read: BTreeSet<String>,
-    /// The kinds of faults that were told.
-    pub faults: BTreeSet<String>,
+    /// The fault with which each outage after the first step began, in order.
+    pub faults: Vec<String>,
 }
 
 /// Plays a scene on the stand-in.
@@ -70,7 +71,12 @@ async fn play(mut bench: Bench, scene: &Scene) -> Outcome {
     }
     bench.wait(AFTER).await;
     let lines: Vec<Value> = bench.lines().into_iter().map(|(_, line)| line).collect();
-    let outcome = Outcome { back_s, read: fields(&lines), faults: faults(&lines) };
+    let since: Vec<Value> =
+        bench.lines().into_iter().filter(|(at, _)| *at > begin).map(|(_, line)| line).collect();
+    if std::env::var_os("SETTLED_SCENE").is_some() {
+        print_events(&bench.lines(), begin);
+    }
+    let outcome = Outcome { back_s, read: fields(&lines), faults: faults(&since) };
     for expected in &scene.expect.events {
         let found = lines.iter().any(|line| told(line).starts_with(expected));
         assert!(found, "{}: no event {expected:?} in {:#?}", scene.fault, events(&lines));
@@ -86,6 +92,7 @@ async fn play(mut bench: Bench, scene: &Scene) -> Outcome {
 async fn act(bench: &mut Bench, step: &Step) {
     match step.happens {
         Deed::ServiceEnds => bench.end_service().await,
+        Deed::ServiceCrashes => bench.station.crash().await,
         Deed::ServiceBegins => bench.begin_service().await,
         Deed::BusEnds => bench.end_bus(),
         Deed::BusBegins => bench.begin_bus().await,
@@ -114,6 +121,13 @@ fn told(line: &Value) -> String {
     )
 }
 
+/// For who looks at one scene: its events, in seconds from the first step.
+fn print_events(lines: &[Line], begin: Elapsed) {
+    for (at, line) in lines.iter().filter(|(_, line)| line["kind"] == "event") {
+        println!("{:6.2} {}", at.since(begin).as_secs_f64(), told(line));
+    }
+}
+
 fn events(lines: &[Value]) -> Vec<String> {
     lines.iter().filter(|line| line["kind"] == "event").map(told).collect()
 }
@@ -126,11 +140,21 @@ fn fields(lines: &[Value]) -> BTreeSet<String> {
         .collect()
 }
 
-/// The first word of what each fault's detail says.
-fn faults(lines: &[Value]) -> BTreeSet<String> {
-    let faults = lines.iter().filter(|line| line["event"] == "radio_fault");
-    let word = |line: &Value| {
-        line["detail"].as_str().unwrap_or_default().split(':').next().unwrap_or_default().to_owned()
-    };
-    faults.map(word).collect()
+/// The first word of what the first fault of each outage says. What follows until all is well again
+/// hangs on which of service, adapter and bus is back how much before the other.
+fn faults(lines: &[Value]) -> Vec<String> {
+    let mut faults = Vec::new();
+    let mut out = false;
+    for line in lines {
+        let word = line["detail"].as_str().unwrap_or_default().split(':').next();
+        match line["event"].as_str() {
+            Some("radio_fault") if !out => {
+                faults.extend(word.map(str::to_owned));
+                out = true;
+            }
+            Some("radio_back") => out = false,
+            _ => {}
+        }
+    }
+    faults
 }

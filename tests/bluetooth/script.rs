@@ -51,8 +51,12 @@ pub struct Step {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Deed {
+    /// As by the machine's service manager.
     ServiceEnds,
+    ServiceCrashes,
     ServiceBegins,
+    /// The scan that a crashed service left to the kernel goes on, which refuses another meanwhile.
+    ScanLeft,
     /// It answers nothing and tells nothing.
     ServiceHangs,
     ServiceGoesOn,

@@ -17,6 +17,9 @@ pub enum Station {
 
 /// How long bluetoothd 5.66 leaves a scan alone that something else ended.
 const RESTART: Duration = Duration::from_secs(5);
+/// What a kernel that still scans makes the service say, and how often.
+const REFUSAL: &str = "Operation already in progress";
+const REFUSALS: usize = 4;
 /// What a client calls while it looks for devices.
 const CALLS: [&str; 5] = ["GetManagedObjects", "StartDiscovery", "StopDiscovery", "Set", "GetAll"];
 
@@ -62,8 +65,19 @@ impl Station {
         }
     }
 
-    /// The service ends.
+    /// The service ends, and powers off its adapters before.
     pub async fn end(&self) {
+        match self {
+            Self::StandIn(_) => {
+                pull(&self.service()).await;
+                self.crash().await;
+            }
+            Self::Real(guest) => guest.order("service stop"),
+        }
+    }
+
+    /// The service ends and tidies nothing up.
+    pub async fn crash(&self) {
         match self {
             Self::StandIn(service) => {
                 let service = service.lock().unwrap().take();
@@ -92,16 +106,16 @@ async fn stand_in(service: &Service, deed: Deed, probe: &str) {
             CALLS.iter().for_each(|member| service.hang(member, false));
             service.unmute();
         }
-        Deed::AdapterOut => service.unplug(0).await,
+        Deed::AdapterOut => pull(service).await,
         Deed::AdapterIn => service.plug(0).await,
-        Deed::AdapterOff => {
-            service.set_adapter(0, "Discovering", false).await;
-            service.set_adapter(0, "Powered", false).await;
-        }
+        Deed::AdapterOff => power_off(service).await,
         Deed::ScanOff => service.set_adapter(0, "Discovering", false).await,
         Deed::ScanPaused => service.pause_scan(0, RESTART).await,
         Deed::Mute => service.mute(Heal::Call("StartDiscovery")),
         Deed::MuteToClient => service.mute(Heal::ClientOtherThan(service.clients())),
+        Deed::ScanLeft => {
+            (0..REFUSALS).for_each(|_| service.fail_next("StartDiscovery", REFUSAL));
+        }
         Deed::LinkLost => service.drop_link("hci0", probe).await,
         Deed::Refused => service.fail_next("Connect", "le-connection-abort-by-local"),
         Deed::ReadHangs => service.hang("ReadValue", true),
@@ -114,6 +128,17 @@ async fn stand_in(service: &Service, deed: Deed, probe: &str) {
     }
 }
 
+async fn power_off(service: &Service) {
+    service.set_adapter(0, "Discovering", false).await;
+    service.set_adapter(0, "Powered", false).await;
+}
+
+/// As the real service does, which tells that an adapter is off before it is gone.
+async fn pull(service: &Service) {
+    power_off(service).await;
+    service.unplug(0).await;
+}
+
 fn real(guest: &Guest, deed: Deed, probe: &str) {
     match deed {
         Deed::ServiceHangs => guest.order("service pause"),
@@ -123,6 +148,8 @@ fn real(guest: &Guest, deed: Deed, probe: &str) {
         Deed::AdapterOff => guest.order("power off"),
         Deed::ScanPaused => guest.order("scan off"),
         Deed::Mute => guest.air("mute"),
+        // The kernel does so by itself, for up to 10.24 s.
+        Deed::ScanLeft => {}
         Deed::LinkLost => guest.air(&format!("drop {probe}")),
         other => panic!("the real service plays no {other:?}; the script must say so"),
     }

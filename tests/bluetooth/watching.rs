@@ -205,5 +205,6 @@ async fn the_job_limits_each_call() {
     println!("watch: a call without an answer is told {took:.2} s after the start");
     bench.service().hang("GetManagedObjects", false);
     first(&bench, CLAMP).await;
-    drop(bench.interrupt());
+    let (_, code) = bench.interrupt();
+    assert_eq!(code, Some(0));
 }

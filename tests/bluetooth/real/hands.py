@@ -37,12 +37,14 @@ def manage(opcode: int, parameters: bytes) -> None:
     if ctypes.CDLL(None).bind(control.fileno(), place, len(place)) != 0:
         raise OSError("the kernel's management interface is not to be had")
     control.send(struct.pack("<HHH", opcode, 0, len(parameters)) + parameters)
-    control.settimeout(1)
-    try:
-        while True:
-            print("kernel:", control.recv(512).hex(), flush=True)
-    except TimeoutError:
-        control.close()
+    control.settimeout(2)
+    # The answer is `complete` or `status`, with the order that it answers.
+    while True:
+        answer = control.recv(512)
+        print("kernel:", answer.hex(), flush=True)
+        event, _, _, answered = struct.unpack_from("<HHHH", answer)
+        if event in (1, 2) and answered == opcode:
+            return control.close()
 
 
 class Adapter:
@@ -104,6 +106,9 @@ def main() -> None:
                 running[what] = subprocess.Popen(COMMANDS[what], stdout=log, stderr=log)
             if what == "bus":
                 wait_for(lambda: os.path.exists(BUS), 30)
+        elif how == "stop":
+            running[what].terminate()
+            running[what].wait()
         elif how == "kill":
             running[what].kill()
             running[what].wait()
