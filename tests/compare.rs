@@ -160,5 +160,7 @@ fn a_service_unit_names_the_job_and_is_refused_for_a_wrong_one() {
     assert!(text.contains(&format!("watch --continue {}", job.display())), "{text}");
     assert!(text.contains("WatchdogSec=") && text.contains("NoNewPrivileges=yes"));
     fs::write(&job, "sit = 1\n").unwrap();
-    refused(&["service", job.to_str().unwrap()], "sit");
+    let output = settled(&["service", job.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(String::from_utf8(output.stderr).unwrap().contains("did you mean `site`"));
 }

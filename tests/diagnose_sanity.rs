@@ -253,7 +253,6 @@ fn a_wrong_altitude_is_found_where_the_data_can_show_it() {
     assert!(withheld(&diagnosis, "superheat") && withheld(&diagnosis, "subcooling"));
 
     // A barometer that no place has is the job's own mistake, whatever the readings.
-    let mut job = job;
     job.barometer = Pascals::new(40e3).unwrap();
     let diagnosis = diagnose(&job, &set(&good()), &Context::default());
     assert_eq!(diagnosis.findings[0].measure, "wrong_altitude");

@@ -27,8 +27,6 @@ const PART_SLACK: u64 = 3 * 1024 * 1024;
 const RESIDENT_KB_MAX: u64 = 120_000;
 /// How far a start or stop may be from the truth to be that one (s): half of the shortest pause.
 const NEAR_S: f64 = 90.0;
-/// How late a simulated payload may be (s; `ProbeCare::late`).
-const LATE_S: f64 = 5.0;
 
 fn resident_kb(process: u32) -> Option<u64> {
     let status = fs::read_to_string(format!("/proc/{process}/status")).ok()?;
@@ -153,21 +151,11 @@ fn a_long_visit_stays_in_bounds_and_is_true_to_the_truth() {
     assert!(*last <= PART && before.iter().all(|s| (PART - PART_SLACK..=PART).contains(s)));
     assert_eq!(before.is_empty(), !full);
 
-    // A known wrong result: a payload of the current clamp that comes seconds late, from before a
-    // turn, is taken for a run (or a pause) of its own. Right would be none.
-    let all = told(&session);
-    let (brief, told): (Vec<_>, Vec<_>) = all.iter().copied().partition(|ends| match ends {
-        [Some(start), Some(stop)] => stop - start < LATE_S,
-        _ => false,
-    });
+    let told = told(&session);
     let [found, half, missed, extra] = compare(&true_runs(hours), &told, 3_600.0 * hours as f64);
-    println!(
-        "  runs: {found} found, {half} with one end unknown, {missed} missed, {extra} false and {} \
-         of seconds",
-        brief.len()
-    );
+    println!("  runs: {found} found, {half} with one end unknown, {missed} missed, {extra} false");
     assert_eq!((missed, extra), (0, 0));
-    assert!(found > 0 && brief.len() * 20 <= found.max(20));
+    assert!(found > 0);
 
     let path = session.to_str().unwrap();
     let (took_ms, said, _) = run(&["replay", path, "--rebuild"], |_| None);

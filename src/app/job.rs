@@ -70,7 +70,8 @@ pub struct Web {
 pub struct Radio {
     /// The one adapter to use; by default all that are powered.
     pub adapter: Option<String>,
-    /// Longest time that a call to the system may take (1 s to 60 s; default 10 s).
+    /// Longest time that a call to the Bluetooth service may take, and half of what connecting to
+    /// a probe may (1 s to 60 s; default 10 s).
     pub call_limit: Duration,
 }
 

@@ -100,7 +100,9 @@ fn key(status: &ChannelStatus) -> (Place, Option<QuantityKind>) {
 fn row(status: &ChannelStatus, running: bool, units: Units) -> Row {
     let kind = status.channel.kind;
     let (value, rate) = status.sample.map_or(("–".to_owned(), String::new()), |sample| {
-        (wording::value(kind, sample.level, units), wording::rate(kind, sample.rate, units))
+        let moves = sample.rate_uncertainty.is_finite();
+        let rate = moves.then(|| wording::rate(kind, sample.rate, units));
+        (wording::value(kind, sample.level, units), rate.unwrap_or_default())
     });
     Row {
         name: wording::name(&status.channel),

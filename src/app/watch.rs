@@ -262,6 +262,7 @@ pub(super) fn radio_settings(file: &JobFile, profiles: &Profiles) -> RadioSettin
         only: Some(connect::named(&file.job)),
         probe_silence: file.job.settle.silence,
         limits: Limits { call: file.radio.call_limit, ..Limits::default() },
+        connect_limit: file.radio.call_limit * 2,
         ..RadioSettings::default()
     }
 }

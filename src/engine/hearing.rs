@@ -29,6 +29,10 @@ const STRANGERS: ProbeId = ProbeId(PROBES_MAX as u16);
 /// last: a probe that changes its address does not go back and forth.
 const BOTH_WITHIN: Duration = Duration::from_secs(1);
 
+/// So many numbers may a late payload lie behind. More is a probe that counts from the beginning,
+/// after its battery was changed.
+const LATE_MAX: u64 = 16;
+
 /// A field of a profile, with the number of its repeat.
 pub type FieldKey = (ProfileId, u16, u8);
 
@@ -157,7 +161,7 @@ impl Hearing {
     }
 
     /// The number of the probe at `address`, which is given one where it has none. Beyond
-    /// [`PROBES_MAX`] all further strangers share the last.
+    /// `PROBES_MAX` all further strangers share the last.
     pub fn probe(&mut self, address: &str) -> ProbeId {
         if let Some(id) = self.by_address.get(address) {
             return *id;
@@ -278,12 +282,13 @@ impl Hearing {
         presence.lost.then(|| now - presence.heard)
     }
 
-    /// Whether a payload is new by its sequence number; one without a number always is.
+    /// Whether a payload is new by its sequence number; one without a number always is. One that
+    /// comes late, after those that were sent after it, is not: it would be taken for news.
     pub fn is_new(&mut self, probe: ProbeId, profile: ProfileId, sequence: Option<u64>) -> bool {
         let Some(sequence) = sequence else { return true };
         let sequences = &mut self.one_mut(probe).sequences;
         match sequences.iter_mut().find(|(of, _)| *of == profile) {
-            Some((_, last)) if *last == sequence => false,
+            Some((_, last)) if *last == sequence || lies_behind(sequence, *last) => false,
             Some((_, last)) => {
                 *last = sequence;
                 true
@@ -427,6 +432,15 @@ fn status(one: Option<&One>, wanted: Option<&Probe>, now: Elapsed) -> ProbeStatu
     }
 }
 
+/// Whether a sequence number was sent shortly before `last`, also where the counter, of one to four
+/// bytes, has begun anew between them.
+fn lies_behind(sequence: u64, last: u64) -> bool {
+    let behind = |by: u64| (1..=LATE_MAX).contains(&by);
+    let wraps = [8, 16, 24, 32].map(|bits| 1_u64 << bits);
+    behind(last.saturating_sub(sequence))
+        || wraps.iter().any(|wrap| sequence < *wrap && behind(last + wrap - sequence))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -445,6 +459,22 @@ mod tests {
             hearing.set_name(probe, "clamp");
         }
         hearing
+    }
+
+    #[test]
+    fn a_payload_that_comes_late_is_not_new() {
+        for (last, sequence, behind) in [
+            (7, 6, true),
+            (20, 4, true),
+            (20, 3, false),
+            (7, 8, false),
+            (1, 254, true),
+            (254, 1, false),
+            (3, 65_530, true),
+            (200, 0, false),
+        ] {
+            assert_eq!(lies_behind(sequence, last), behind, "{sequence} after {last}");
+        }
     }
 
     #[test]

@@ -7,7 +7,7 @@
 //! level now, the share of the change that came first, and what is left of it after the stop. The
 //! model ([`model`]) says what those are at each position, jointly, since what a line reads means
 //! something only beside the air that it is in. All ways to give the probes positions are weighed
-//! ([`weigh`]).
+//! (`weigh`).
 
 pub mod features;
 pub mod gauges;

@@ -76,7 +76,7 @@ pub struct Sample {
     pub level_uncertainty: f64,
     /// The rate of change (SI per second).
     pub rate: f64,
-    /// Standard uncertainty of the rate (SI per second).
+    /// Standard uncertainty of the rate (SI per second); infinite where a level alone is followed.
     pub rate_uncertainty: f64,
     /// Robust scatter of the readings around the level (SI).
     pub spread: f64,

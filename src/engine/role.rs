@@ -3,6 +3,7 @@
 
 use crate::engine::channel::{Channel, Position};
 use crate::engine::job::Mode;
+use crate::engine::smooth::Course;
 use crate::units::quantity::QuantityKind;
 
 /// A channel's part in deciding.
@@ -10,6 +11,8 @@ use crate::units::quantity::QuantityKind;
 pub struct Role {
     /// How much of the channel's SI unit weighs as much as 1 K.
     pub unit_per_k: f64,
+    /// How it goes from one value to another.
+    pub course: Course,
     /// Whether the run is settled only when this channel is.
     pub matters: bool,
     /// Which way it goes when the compressor starts: 1 up, −1 down, 0 not telling.
@@ -56,6 +59,7 @@ impl Role {
         let (start_sign, weight) = turn(position, channel.kind, mode);
         Self {
             unit_per_k: unit_per_k(position, channel.kind),
+            course: course(channel.kind),
             matters: matters(position, channel.kind),
             start_sign,
             weight,
@@ -81,6 +85,20 @@ fn unit_per_k(position: &Position, kind: QuantityKind) -> f64 {
         QuantityKind::Voltage => VOLTAGE_V_PER_K,
         QuantityKind::Battery => 0.01,
         _ => 1.0,
+    }
+}
+
+/// Electricity follows its switch, and what a fan moves follows the fan within seconds. A
+/// refrigerant's pressure moves as fast at a start, but as the circuit fills and empties: its rate
+/// carries on.
+const fn course(kind: QuantityKind) -> Course {
+    match kind {
+        QuantityKind::Current
+        | QuantityKind::Power
+        | QuantityKind::Voltage
+        | QuantityKind::StaticPressure
+        | QuantityKind::Airflow => Course::Switched,
+        _ => Course::Trend,
     }
 }
 

@@ -5,6 +5,9 @@
 //! one, and are mixed by how well each foretells the readings (an interacting multiple model,
 //! Blom & Bar-Shalom 1988, from memory). The filters work in continuous time, so any spacing is
 //! right; across a gap nothing is invented: the filters start anew.
+//!
+//! What a switch or a fan makes (current, power) does not go on as it went: the same filters without
+//! a rate follow it, and their level is a weighted mean of readings, so it never overshoots a step.
 
 use crate::engine::reading::{ChannelId, Instrument, Sample};
 use crate::units::time::Elapsed;
@@ -21,6 +24,10 @@ const QUIET_K_PER_S_SQRT_S: f64 = 0.0002;
 const MOVING_K_PER_S_SQRT_S: f64 = 0.02;
 /// How long a channel stays quiet, or moving, on average (s, 10 to 600; default 60).
 const STAY_S: f64 = 60.0;
+/// How fast the level of a quiet switched channel may wander (K in √s, 0.002 to 0.2; default 0.02).
+const QUIET_K_PER_SQRT_S: f64 = 0.02;
+/// How fast the level of a moving switched channel may wander (K in √s, 0.1 to 5; default 1).
+const MOVING_K_PER_SQRT_S: f64 = 1.0;
 /// Scatter taken for granted before readings show their own (K, 0.01 to 1; default 0.1).
 const SCATTER_K_FIRST: f64 = 0.1;
 /// Scatter beyond which readings are not scattered but moving (K, 0.2 to 5; default 1).
@@ -111,6 +118,43 @@ impl Trend {
     }
 }
 
+/// How a quantity goes from one value to another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Course {
+    /// It goes on as it went, as what heat and refrigerant flow into does: level and rate.
+    Trend,
+    /// It holds a level, and then another, as what a switch or a fan makes does: a level alone
+    /// (the local level of the structural time series literature; Harvey 1989, from memory).
+    Switched,
+}
+
+impl Course {
+    const fn quiet(self) -> Wander {
+        match self {
+            Self::Trend => QUIET,
+            Self::Switched => Wander { level: QUIET_K_PER_SQRT_S * QUIET_K_PER_SQRT_S, rate: 0.0 },
+        }
+    }
+
+    const fn moving(self) -> Wander {
+        match self {
+            Self::Trend => MOVING,
+            Self::Switched => {
+                Wander { level: MOVING_K_PER_SQRT_S * MOVING_K_PER_SQRT_S, rate: 0.0 }
+            }
+        }
+    }
+
+    /// What may be known of a trend from its first value `x`, which has this variance (K²).
+    const fn first(self, x: f64, variance: f64) -> Trend {
+        let rate_variance = match self {
+            Self::Trend => RATE_K_PER_S_FIRST * RATE_K_PER_S_FIRST,
+            Self::Switched => 0.0,
+        };
+        Trend::new(x, variance, 0.0, rate_variance)
+    }
+}
+
 /// What became of a reading.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Taken {
@@ -129,6 +173,7 @@ pub enum Taken {
 pub struct Smoother {
     instrument: Instrument,
     unit_per_k: f64,
+    course: Course,
     quiet: Trend,
     moving: Trend,
     /// Probability that the channel moves.
@@ -147,12 +192,13 @@ pub struct Smoother {
 
 impl Smoother {
     /// A smoother for a channel read with `instrument`, of which `unit_per_k` weighs as much as
-    /// 1 K (see [`crate::engine::role::Role`]).
-    pub fn new(instrument: Instrument, unit_per_k: f64) -> Self {
+    /// 1 K and which goes in this `course` (see [`crate::engine::role::Role`]).
+    pub fn new(instrument: Instrument, unit_per_k: f64, course: Course) -> Self {
         let nothing = Trend::new(0.0, 1.0, 0.0, 1.0);
         Self {
             instrument,
             unit_per_k,
+            course,
             quiet: nothing,
             moving: nothing,
             share_moving: 0.5,
@@ -204,20 +250,24 @@ impl Smoother {
         let mut now = self.moving.mixed(&self.quiet, self.share_moving);
         if dt > 0.0 {
             let (mut moving, mut quiet) = (self.moving, self.quiet);
-            moving.predict(dt, MOVING);
-            quiet.predict(dt, QUIET);
+            moving.predict(dt, self.course.moving());
+            quiet.predict(dt, self.course.quiet());
             now = moving.mixed(&quiet, self.share_moving);
         }
         let lag = self.instrument.time_constant_s.unwrap_or(0.0);
         let variance = now.level_variance + lag * (2.0 * now.covariance + lag * now.rate_variance);
         let unit = self.unit_per_k;
+        let rate_uncertainty = match self.course {
+            Course::Trend => now.rate_variance.max(0.0).sqrt() * unit,
+            Course::Switched => f64::INFINITY,
+        };
         Some(Sample {
             at,
             channel,
             level: (now.level + lag * now.rate) * unit,
             level_uncertainty: variance.max(0.0).sqrt() * unit,
             rate: now.rate * unit,
-            rate_uncertainty: now.rate_variance.max(0.0).sqrt() * unit,
+            rate_uncertainty,
             spread: self.scatter_k * unit,
         })
     }
@@ -250,12 +300,7 @@ impl Smoother {
     }
 
     fn begin(&mut self, t: f64, x: f64) {
-        let first = Trend::new(
-            x,
-            self.scatter_k * self.scatter_k,
-            0.0,
-            RATE_K_PER_S_FIRST * RATE_K_PER_S_FIRST,
-        );
+        let first = self.course.first(x, self.scatter_k * self.scatter_k);
         (self.quiet, self.moving, self.share_moving) = (first, first, 0.5);
         self.last_s = Some(t);
         self.before = [(t, x); 2];
@@ -269,7 +314,7 @@ impl Smoother {
             return Taken::Accepted;
         }
         let mut ahead = self.moving;
-        ahead.predict(dt, MOVING);
+        ahead.predict(dt, self.course.moving());
         let limit =
             OUTLIER_SIGMAS * (ahead.level_variance + self.scatter_k * self.scatter_k).sqrt();
         let apart = x - ahead.level;
@@ -308,8 +353,8 @@ impl Smoother {
         let quiet_before =
             self.quiet.mixed(&self.moving, was_quiet * (1.0 - leave) / now_quiet.max(1e-12));
         (self.moving, self.quiet) = (moving_before, quiet_before);
-        self.moving.predict(dt, MOVING);
-        self.quiet.predict(dt, QUIET);
+        self.moving.predict(dt, self.course.moving());
+        self.quiet.predict(dt, self.course.quiet());
         let noise = self.scatter_k * self.scatter_k;
         let (moving_off, moving_var) = self.moving.correct(x, noise);
         let (quiet_off, quiet_var) = self.quiet.correct(x, noise);
@@ -470,7 +515,7 @@ mod tests {
         let mut normal = normals(5);
         let (mut held, mut all) = (0, 0);
         for _ in 0..40 {
-            let mut smoother = Smoother::new(FINE, 1.0);
+            let mut smoother = Smoother::new(FINE, 1.0, Course::Trend);
             for second in 0..900 {
                 let t = f64::from(second);
                 let truth = 10.0 + 15.0 * libm::exp(-t / 120.0);
@@ -489,7 +534,7 @@ mod tests {
 
     #[test]
     fn a_lone_wild_reading_changes_nothing_and_two_are_a_jump() {
-        let mut smoother = Smoother::new(FINE, 1.0);
+        let mut smoother = Smoother::new(FINE, 1.0, Course::Trend);
         let mut normal = normals(3);
         let mut tell =
             |smoother: &mut Smoother, t: f64, x: f64| smoother.take(at(t), x + 0.05 * normal());
@@ -510,7 +555,7 @@ mod tests {
 
     #[test]
     fn across_a_gap_nothing_is_invented() {
-        let mut smoother = Smoother::new(FINE, 1.0);
+        let mut smoother = Smoother::new(FINE, 1.0, Course::Trend);
         for second in 0..30 {
             smoother.take(at(f64::from(second)), 20.0 + 0.1 * f64::from(second));
         }
@@ -525,7 +570,7 @@ mod tests {
     #[test]
     fn a_known_time_constant_is_put_right_while_the_pipe_moves() {
         let probe = Instrument { accuracy: 0.3, resolution: 0.0, time_constant_s: Some(20.0) };
-        let mut smoother = Smoother::new(probe, 1.0);
+        let mut smoother = Smoother::new(probe, 1.0, Course::Trend);
         let mut inside = 20.0;
         for second in 0..200 {
             let pipe = 20.0 + 0.05 * f64::from(second);
@@ -537,9 +582,82 @@ mod tests {
         assert!(inside < 29.1, "{inside}");
     }
 
+    /// Courses of a compressor's current (A), a reading a second: it starts at 60 s and stops at
+    /// 300 s, through a clamp's lag, with an inrush, and averaged across the switching.
+    fn switched() -> [(&'static str, fn(f64) -> f64); 4] {
+        [
+            ("at once", |t| if (60.0..300.0).contains(&t) { 13.0 } else { 0.0 }),
+            ("lagging", |t| {
+                let (on, off) = ((t - 60.0).max(0.0), (t - 300.0).max(0.0));
+                13.0 * (libm::exp(-off / 1.5) - libm::exp(-on / 1.5))
+            }),
+            ("inrush", |t| match t {
+                t if !(60.0..300.0).contains(&t) => 0.0,
+                t if t < 62.0 => 60.0,
+                _ => 13.0,
+            }),
+            ("averaged", |t| match t {
+                60.0 | 300.0 => 5.0,
+                t if (60.0..300.0).contains(&t) => 13.0,
+                _ => 0.0,
+            }),
+        ]
+    }
+
+    #[test]
+    fn a_switched_level_lies_between_the_last_two_readings_whatever_the_step() {
+        for (name, course) in switched() {
+            let clamp = Instrument { accuracy: 0.3, resolution: 0.001, time_constant_s: Some(1.5) };
+            let mut smoother = Smoother::new(clamp, 0.2, Course::Switched);
+            let mut normal = normals(17);
+            let (mut before, mut low, mut high) = (0.0, f64::INFINITY, f64::NEG_INFINITY);
+            for second in 0..420 {
+                let t = f64::from(second);
+                let read = course(t) + if course(t) > 1.0 { 0.1 * normal() } else { 0.0 };
+                (low, high) = (read.min(low), read.max(high));
+                smoother.take(at(t), read);
+                let level = smoother.sample(ChannelId(0), at(t + 0.5)).unwrap().level;
+                let near = read.min(before) - 0.4..=read.max(before) + 0.4;
+                assert!(near.contains(&level), "{name} {t}: {before} {read} gives {level}");
+                assert!((low - 1e-9..=high + 1e-9).contains(&level), "{name} {t}: {level}");
+                before = read;
+            }
+            assert_eq!(smoother.outliers(), 0, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_lone_wild_reading_does_not_move_a_switched_level_and_its_rate_is_not_known() {
+        let mut smoother = Smoother::new(FINE, 40.0, Course::Switched);
+        for second in 0..60 {
+            smoother.take(at(f64::from(second)), 2_000.0);
+        }
+        assert_eq!(smoother.take(at(60.0), 20.0), Taken::Held);
+        assert_eq!(smoother.take(at(61.0), 2_000.0), Taken::Accepted);
+        let sample = smoother.sample(ChannelId(0), at(61.0)).unwrap();
+        assert!((sample.level - 2_000.0).abs() < 1.0, "{sample:?}");
+        assert_eq!((sample.rate, sample.rate_uncertainty), (0.0, f64::INFINITY));
+    }
+
+    /// The local level's variance after many readings, from the quadratic that it solves:
+    /// `P = (√(q² + 4qR) − q) / 2` (Harvey 1989, from memory).
+    #[test]
+    fn without_a_rate_the_trend_is_the_local_level() {
+        let (wander, noise) = (Course::Switched.moving(), 0.25);
+        let mut trend = Course::Switched.first(3.0, noise);
+        for step in 0..200 {
+            trend.predict(1.0, wander);
+            trend.correct(3.0 + f64::from(step % 2), noise);
+        }
+        let q = wander.level;
+        let steady = f64::midpoint((q * q + 4.0 * q * noise).sqrt(), -q);
+        assert!((trend.level_variance - steady).abs() < 1e-12, "{}", trend.level_variance);
+        assert_eq!((trend.rate, trend.rate_variance, trend.covariance), (0.0, 0.0, 0.0));
+    }
+
     #[test]
     fn a_probe_that_proves_slow_is_given_its_time() {
-        let mut smoother = Smoother::new(FINE, 1.0);
+        let mut smoother = Smoother::new(FINE, 1.0, Course::Trend);
         for t in [0.0, 1.0, 61.0, 121.0, 181.0] {
             smoother.take(at(t), 20.0);
         }

@@ -81,7 +81,7 @@ fn visit(session: &Path, sessions: &Path, watchers: usize, deaf: usize) -> Told 
             break;
         }
         while start.elapsed() < due {
-            thread::sleep((due - start.elapsed()).min(page.due_in()));
+            thread::sleep(due.saturating_sub(start.elapsed()).min(page.due_in()));
             show(&mut page, &visit, &mut shown);
         }
         heard.push(Instant::now());
@@ -122,7 +122,7 @@ fn pages(heard: &[Instant], shown: &[Instant], arrivals: &Receiver<Instant>) -> 
 fn watch(address: &str, tell: Option<Sender<Instant>>) {
     let mut stream = connect(address);
     thread::spawn(move || {
-        let mut part = [0; 65_536];
+        let mut part = vec![0; 65_536];
         while let Ok(1..) = stream.read(&mut part) {
             if tell.as_ref().is_some_and(|tell| tell.send(Instant::now()).is_err()) {
                 return;

@@ -82,15 +82,18 @@ fn answer(new: &mut Child, places: &Places) -> String {
             _ => continue,
         };
         writeln!(answers, "{reply}").unwrap();
-        said += &format!("{reply}\n");
+        said.push_str(&reply);
+        said.push('\n');
         asked = format!("{}\n", asked.lines().rev().find(|l| l.starts_with("F2:")).unwrap_or(""));
     }
     said
 }
 
-/// Whether a usual answer follows the question in brackets.
+/// Whether something follows on the line before an answer is awaited.
 fn has_usual(question: &str) -> bool {
-    ["call the site", "(us)", "cool or heat", "package"].iter().any(|part| question.contains(part))
+    ["each sit", "call the site", "(us)", "cool or heat", "package"]
+        .iter()
+        .any(|part| question.contains(part))
 }
 
 /// Where the probe that is asked for sits.
@@ -105,7 +108,7 @@ fn position(asked: &str, question: &str, places: &Places) -> String {
 /// What the nameplate says.
 fn unit(question: &str) -> &'static str {
     let known = [
-        ("site", "Harbour bakery (invented)"),
+        ("call the site", "Harbour bakery (invented)"),
         ("refrigerant", "R-410A"),
         ("meters", "fixed-orifice"),
         ("cooling capacity", "3ton"),

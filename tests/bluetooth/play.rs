@@ -97,6 +97,10 @@ async fn act(bench: &mut Bench, step: &Step) {
         }
         Deed::Loses => bench.air.lock().unwrap().lost_percent = step.to.parse().unwrap(),
         Deed::Nothing => {}
+        Deed::Mute => {
+            bench.station.happen(Deed::Mute, &step.probe).await;
+            bench.heal_at_remedy("restart-scan");
+        }
         other => bench.station.happen(other, &step.probe).await,
     }
 }

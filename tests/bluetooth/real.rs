@@ -33,10 +33,10 @@ async fn the_real_service() {
     for order in ["bus start", "adapter in", "service start"] {
         guest.order(order);
     }
-    // One that fails does not keep the other from being seen.
-    let played = Arc::clone(&guest);
-    let agree = tokio::spawn(async move { both::stand_in_and_real_service_agree(&played).await });
-    let agree = agree.await;
-    twenty::nothing_is_missed_that_the_service_delivered(&guest).await;
-    agree.unwrap();
+    // `SETTLED_SCENE=mute-scan` plays that one alone.
+    let only = std::env::var("SETTLED_SCENE").ok();
+    both::stand_in_and_real_service_agree(&guest, only.as_deref()).await;
+    if only.is_none() {
+        twenty::nothing_is_missed_that_the_service_delivered(&guest).await;
+    }
 }

@@ -9,7 +9,7 @@ use serde::Deserialize;
 use crate::air::{Kind, Probe};
 
 /// A script.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Scene {
     /// What happens, in a few words.
@@ -24,7 +24,7 @@ pub struct Scene {
     pub expect: Expect,
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct ScriptProbe {
     address: String,
@@ -33,7 +33,7 @@ struct ScriptProbe {
 }
 
 /// Something that happens.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Step {
     /// So long after all probes were heard.
@@ -64,7 +64,9 @@ pub enum Deed {
     AdapterOff,
     /// Another program stops the scan.
     ScanOff,
-    /// Nothing is told any more, until a scan is begun anew.
+    /// Another program stops the scan, and the service begins it anew by itself after 5 s.
+    ScanPaused,
+    /// Nothing is told any more, until the program begins its scan anew.
     Mute,
     /// Nothing is told any more, until another client comes.
     MuteToClient,
@@ -90,7 +92,7 @@ pub enum Deed {
 }
 
 /// What must come of it.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Expect {
     /// All probes are read again at most so long after the last step.

@@ -5,6 +5,7 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet, VecDeque};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use futures::StreamExt as _;
 use zbus::message::Type;
@@ -228,6 +229,16 @@ impl Service {
             self.state.lock().unwrap().scanners.retain(|(_, other)| *other != at);
         }
         self.set(&format!("/org/bluez/hci{number}"), ADAPTER, properties([(key, v(on))])).await;
+    }
+
+    /// A scan ends and, for those who wanted it, begins anew after `length`.
+    pub async fn pause_scan(&self, number: u8, length: Duration) {
+        let (service, at) = (self.clone(), format!("/org/bluez/hci{number}"));
+        service.set(&at, ADAPTER, properties([("Discovering", v(false))])).await;
+        tokio::spawn(async move {
+            tokio::time::sleep(length).await;
+            service.set(&at, ADAPTER, properties([("Discovering", v(true))])).await;
+        });
     }
 
     /// From now on the service receives and tells nobody, until `heal`.

@@ -1,6 +1,7 @@
 //! What a bench stands on: the stand-in or the real service, and how each does what a script says.
 
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use crate::air::{Probe, TEMPERATURE, advert};
 use crate::guest::Guest;
@@ -14,6 +15,8 @@ pub enum Station {
     Real(Arc<Guest>),
 }
 
+/// How long bluetoothd 5.66 leaves a scan alone that something else ended.
+const RESTART: Duration = Duration::from_secs(5);
 /// What a client calls while it looks for devices.
 const CALLS: [&str; 5] = ["GetManagedObjects", "StartDiscovery", "StopDiscovery", "Set", "GetAll"];
 
@@ -96,6 +99,7 @@ async fn stand_in(service: &Service, deed: Deed, probe: &str) {
             service.set_adapter(0, "Powered", false).await;
         }
         Deed::ScanOff => service.set_adapter(0, "Discovering", false).await,
+        Deed::ScanPaused => service.pause_scan(0, RESTART).await,
         Deed::Mute => service.mute(Heal::Call("StartDiscovery")),
         Deed::MuteToClient => service.mute(Heal::ClientOtherThan(service.clients())),
         Deed::LinkLost => service.drop_link("hci0", probe).await,
@@ -117,7 +121,7 @@ fn real(guest: &Guest, deed: Deed, probe: &str) {
         Deed::AdapterOut => guest.order("adapter out"),
         Deed::AdapterIn => guest.order("adapter in"),
         Deed::AdapterOff => guest.order("power off"),
-        Deed::ScanOff => guest.order("scan off"),
+        Deed::ScanPaused => guest.order("scan off"),
         Deed::Mute => guest.air("mute"),
         Deed::LinkLost => guest.air(&format!("drop {probe}")),
         other => panic!("the real service plays no {other:?}; the script must say so"),

@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use std::process::Command;
 use std::time::Duration;
 
+use serde_json::Value;
+
 use crate::air::{Kind, Probe, probe};
 use crate::bench::Bench;
 
@@ -186,4 +188,22 @@ async fn twenty_probes_cost_watch_little_and_its_memory_is_flat() {
     let readings = bench.lines().iter().filter(|(_, line)| of(line)).count();
     println!("watch: {readings} readings of {told} payloads");
     assert!(readings + 40 >= told && readings <= told, "{readings} of {told}");
+}
+
+/// The service answers nothing from the start; the job says how long that is waited for.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_job_limits_each_call() {
+    let mut bench = Bench::start(vec![probe(CLAMP, Kind::Clamp)]).await;
+    bench.service().hang("GetManagedObjects", true);
+    bench.watch(&format!("{JOB}[radio]\ncall_limit_s = 2\n"));
+    let from = bench.clock.elapsed();
+    let told = |line: &Value| {
+        let detail = line["detail"].as_str().unwrap_or_default();
+        line["event"] == "radio_fault" && detail == "call-failed: no answer within 2 s"
+    };
+    let took = bench.until(from, Duration::from_secs(8), told).await;
+    println!("watch: a call without an answer is told {took:.2} s after the start");
+    bench.service().hang("GetManagedObjects", false);
+    first(&bench, CLAMP).await;
+    drop(bench.interrupt());
 }

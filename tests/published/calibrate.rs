@@ -1,14 +1,18 @@
 //! Offsets and time constants against numpy and scipy (`oracles/calibration.py`, versions there).
 
+#![expect(clippy::unwrap_used, reason = "a test may panic")]
+
 use settled::engine::calibrate::{self, Bathed, Reference};
 
 const DATA: &str = include_str!("oracles/calibration.csv");
 
 /// The numbers of the rows that begin with `kind`.
 fn rows(kind: &str) -> impl Iterator<Item = Vec<f64>> {
+    let numbers = |line: &str| -> Vec<f64> {
+        line.split(',').skip(1).map(|cell| cell.parse().unwrap()).collect()
+    };
     let of = format!("{kind},");
-    let rows = DATA.lines().filter(move |line| line.starts_with(&of));
-    rows.map(|line| line.split(',').skip(1).map(|cell| cell.parse().unwrap()).collect())
+    DATA.lines().filter(move |line| line.starts_with(&of)).map(numbers)
 }
 
 #[test]

@@ -10,6 +10,7 @@ mod plant;
 #[expect(dead_code, reason = "the truth at the sensors is not looked at")]
 mod visit;
 
+use std::fmt::Write as _;
 use std::time::Duration;
 
 use plant::Dice;
@@ -165,17 +166,18 @@ impl Count {
         for (n, (count, right, claimed)) in self.bands.iter().enumerate() {
             let from = if n == 0 { 0.0 } else { BANDS[n - 1] };
             let share = |x: f64| 100.0 * x / (*count as f64).max(1.0);
-            text += &format!(
-                "  odds from {from:>3}: {count:>6}, right {:5.1} %, claimed {:5.1} %\n",
+            let _ = writeln!(
+                text,
+                "  odds from {from:>3}: {count:>6}, right {:5.1} %, claimed {:5.1} %",
                 share(*right as f64),
                 share(*claimed)
             );
         }
         for wrong in self.wrong.iter().take(30) {
-            text += &format!("  wrong: {wrong}\n");
+            let _ = writeln!(text, "  wrong: {wrong}");
         }
         for (pair, count) in &self.uncalled {
-            text += &format!("  open: {pair}: {count}\n");
+            let _ = writeln!(text, "  open: {pair}: {count}");
         }
         text
     }

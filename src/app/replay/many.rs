@@ -137,7 +137,7 @@ mod tests {
             (failure.exit, &*failure.line()),
             (Exit::BadInput, "1 of 50 sessions could not be replayed")
         );
-        let expected: String = (0..50).map(|n| format!("{n}\n")).collect();
+        let expected = (0..50).fold(String::new(), |text, n| format!("{text}{n}\n"));
         assert_eq!(String::from_utf8(out).unwrap(), expected);
     }
 

@@ -38,6 +38,11 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
                 "Solid: settled. Hatched: runs, not settled. Empty: rests. Choose a run to see it; \
                  drag to move, wheel or pinch to come closer."
             }
+            p.basis {
+                "Signs above: − a probe was lost, + it is back, * frost, < a short run or pause, \
+                 ± the clock was set, n a note, c a change, ↻ a restart, ! nothing was recorded, \
+                 • something else; all are listed below."
+            }
             div.tools role="group" aria-label="What the plots show" hidden {
                 button type="button" data-view="earlier" { "Earlier" }
                 button type="button" data-view="later" { "Later" }

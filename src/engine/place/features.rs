@@ -8,7 +8,7 @@ use crate::units::time::Elapsed;
 
 /// Rest is looked at for so long before a start, up to so shortly before it.
 const REST: Duration = Duration::from_secs(120);
-/// See [`REST`].
+/// See `REST`.
 pub const REST_GUARD: Duration = Duration::from_secs(20);
 /// A level is the mean of so long, or of the last reading before it.
 const LEVEL: Duration = Duration::from_secs(60);

@@ -44,10 +44,11 @@ impl Signals {
         for (which, track) in self.tracks.iter().enumerate() {
             let id = ChannelId(which as u16);
             let sample = track.smoother.sample(id, at);
+            let moves = sample.filter(|sample| sample.rate_uncertainty.is_finite());
             let mut one = ChannelProgress {
                 channel: id,
                 matters: track.role.matters,
-                rate_per_min: sample.map(|sample| 60.0 * sample.rate),
+                rate_per_min: moves.map(|sample| 60.0 * sample.rate),
                 share: 0.0,
                 reason: String::new(),
                 left: None,

@@ -46,7 +46,7 @@ impl Track {
             role,
             instrument,
             probe,
-            smoother: Smoother::new(instrument, role.unit_per_k),
+            smoother: Smoother::new(instrument, role.unit_per_k, role.course),
             window: Window::new(window_s / BLOCKS_A_WINDOW as f64, blocks),
             fresh_block: false,
             judgement: Judgement { stand: Stand::TooFew, stretch: None, window_s },

@@ -7,7 +7,8 @@ Prints the port at which the guest's kernel gets its controller, then takes orde
     value ADDRESS HEX                  its temperature; notified where it notifies
     drop ADDRESS                       its link is lost
     clear                              all sensors are gone
-    mute                               the controller tells nothing more, until a scan is begun anew
+    mute                               the controller tells of no advertisement more
+    tell                               it does again
 """
 
 import asyncio
@@ -72,6 +73,13 @@ class Link(LocalLink):
 
 class Kernel(Controller):
     """The controller that the guest's kernel has."""
+
+    mute = False
+
+    def send_hci_packet(self, packet: hci.HCI_Packet) -> None:
+        reports = (hci.HCI_LE_Extended_Advertising_Report_Event, hci.HCI_LE_Advertising_Report_Event)
+        if not (self.mute and isinstance(packet, reports)):
+            super().send_hci_packet(packet)
 
     def report(self, address: str, rssi: int, data: bytes, kind: int) -> None:
         if not self.le_scan_enable:
@@ -170,11 +178,14 @@ async def main() -> None:
             case "drop":
                 await sensors[rest[0]].drop()
             case "clear":
+                kernel.mute = False
                 for sensor in sensors.values():
                     await sensor.leave(link)
                 sensors.clear()
             case "mute":
-                kernel.le_scan_enable = False
+                kernel.mute = True
+            case "tell":
+                kernel.mute = False
             case _:
                 print(f"unknown order {line!r}", file=sys.stderr)
 

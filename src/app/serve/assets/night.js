@@ -124,8 +124,9 @@
     // The strip: what the unit did, and above it what happened.
     const QUIET = new Set(["r_statistic_disagrees", "run_never_settled", "clock_trusted", "ended"]);
     const SIGNS = {
-        probe_lost: "−", probe_back: "+", clock_step: "⏱", frost: "❄", short_run: "<",
-        note: "✎", changed: "✎", restart: "↻", not_recording: "!", recording_resumed: "+",
+        probe_lost: "−", probe_back: "+", icing: "*", icing_suspected: "*", short_run: "<",
+        short_pause: "<", clock_step: "±", note: "n", changed: "c", restart: "↻",
+        not_recording: "!", recording_resumed: "+",
     };
     const makeStrip = (holder) => {
         const canvas = document.createElement("canvas");
