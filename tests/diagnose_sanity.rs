@@ -4,6 +4,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on may panic")]
 
 use settled::engine::channel::Channel;
+use settled::engine::columns::Units;
 use settled::engine::diagnose::finding::{Diagnosis, Fault};
 use settled::engine::diagnose::{Context, diagnose};
 use settled::engine::job::{Circuit, Job, Metering, Mode, Unit};
@@ -442,4 +443,51 @@ fn what_a_note_names_counts_as_looked_at() {
     assert!(next(&[]).contains("right size? (not checked)"));
     let notes = ["Filter is new.".to_owned()];
     assert!(next(&notes).contains("right size? (noted)"));
+}
+
+/// All that a diagnosis says to people, the sources of what is expected aside.
+fn texts(diagnosis: &Diagnosis) -> Vec<String> {
+    let bases = diagnosis.findings.iter().map(|finding| finding.basis.clone());
+    let suspects = diagnosis.suspects.iter();
+    bases.chain(suspects.flat_map(|s| s.evidence.iter().chain(&s.check_next)).cloned()).collect()
+}
+
+#[test]
+fn all_texts_are_in_the_units_of_the_job() {
+    let bent = [
+        changed(&[("liquid-line.pressure", high(36.0)), ("suction-line.temperature", 22.0)]),
+        changed(&[("liquid-line.temperature", 39.0), ("liquid-line-indoor.temperature", 33.0)]),
+        changed(&[("outdoor-air.temperature", 16.0), ("return-air.temperature", 19.0)]),
+        changed(&[("outdoor-air.temperature", 8.0)]),
+        changed(&[("return-air.wet-bulb", 11.0)]),
+        changed(&[("indoor-coil.temperature", 20.0)]),
+        changed(&[("indoor-coil.temperature", 7.8), ("outdoor-coil.temperature", 38.0)]),
+        changed(&[("suction-line.pressure", low(7.8) + 30e3), ("indoor-coil.temperature", 2.0)]),
+        changed(&[("outdoor-unit.current", 0.2)]),
+    ];
+    let nowhere = Pascals::new(125e3).unwrap();
+    let mut said = [String::new(), String::new()];
+    for (units, said) in [Units::Us, Units::Si].into_iter().zip(&mut said) {
+        for barometer in [Job::default().barometer, nowhere] {
+            for readings in &bent {
+                let job = Job { units, barometer, ..job() };
+                let texts = texts(&diagnose(&job, &set(readings), &Context::default()));
+                said.push_str(&texts.join("\n"));
+                said.push('\n');
+            }
+        }
+    }
+    // A unit is what stands behind a number.
+    let has = |said: &str, unit: &str| {
+        said.match_indices(unit).any(|(at, _)| {
+            let before = said[..at].ends_with(|c: char| c.is_ascii_digit());
+            before && !said[at + unit.len()..].starts_with(char::is_alphanumeric)
+        })
+    };
+    let [us, si] = &said;
+    for (mine, other) in [("°F", "°C"), ("°F", "K"), ("psia", "kPa abs"), ("ft", "m")] {
+        let (mine, other) = (format!(" {mine}"), format!(" {other}"));
+        assert!(has(us, &mine) && !has(us, &other), "us, {mine} and {other}:\n{us}");
+        assert!(has(si, &other) && !has(si, &mine), "si, {mine} and {other}:\n{si}");
+    }
 }

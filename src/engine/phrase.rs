@@ -105,7 +105,7 @@ impl Phrase {
         match (self.kind, self.units) {
             (QuantityKind::Pressure, Units::Si)
             | (QuantityKind::Humidity | QuantityKind::Power, _) => 0,
-            (QuantityKind::Current | QuantityKind::StaticPressure, Units::Us) => 2,
+            (QuantityKind::Current, _) | (QuantityKind::StaticPressure, Units::Us) => 2,
             _ => 1,
         }
     }
