@@ -90,7 +90,7 @@ fn main() {
             }
             signals.take(reading);
         }
-        took += spent(begun) - before;
+        took += spent(begun).saturating_sub(before);
         count += u32::try_from(readings.len()).unwrap();
         events += out.drain(..).count();
         if [2, HOURS - 1].contains(&hour)
