@@ -15,9 +15,10 @@ use crate::app::night::Night;
 use crate::app::picture;
 use crate::app::profile;
 use crate::app::replay::Recorded;
+use crate::app::report::sheet::span;
 use crate::engine::columns::Units;
 use crate::engine::compare::{Change, Difference, Measured, Pooled, difference, interval_95, pool};
-use crate::engine::diagnose::finding::{Diagnosis, Finding, Limits};
+use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Limits};
 use crate::engine::json::number;
 use crate::engine::output::Output;
 use crate::engine::phrase::Phrase;
@@ -82,16 +83,21 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     }
     let apart = apart(&before, &after, units);
     let lines = lines(&before, &after, &apart);
+    let sides = [(&before, &nights[0]), (&after, &nights[nights.len() - 1])];
+    let order = out_of_order(sides);
     if let Some(path) = &args.output {
-        let sides = [(&before, &nights[0]), (&after, &nights[nights.len() - 1])];
-        let text = page::page(&site, sides, &apart, &lines, units).map_err(Failure::world)?;
+        let text = page::page(&site, sides, (order.as_deref(), &apart), &lines, units)
+            .map_err(Failure::world)?;
         picture::deliver(&text, Some(path), "comparison_report", json, out)?;
         return Ok(Exit::Done);
     }
     let written = if json {
         lines.iter().try_for_each(|line| writeln!(out, "{}", line.json()))
     } else {
-        write(&before, &after, &apart, &lines, units, out)
+        if let Some(order) = order {
+            writeln!(out, "WARNING: {order}.\n").map_err(Failure::world)?;
+        }
+        write(sides, &apart, &lines, units, out)
     };
     written.map_err(Failure::world)?;
     Ok(Exit::Done)
@@ -99,6 +105,58 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
 
 /// A settled set and what it says.
 type Judged = (SettledSet, Diagnosis);
+
+/// One side: its settled sets, and the session that they are of.
+type Side<'a> = (&'a Vec<Judged>, &'a Night);
+
+fn last((sets, _): Side<'_>) -> Option<&Diagnosis> {
+    sets.last().map(|(_, diagnosis)| diagnosis)
+}
+
+/// From the first to the last settled stretch of a side, with the date.
+fn stretch((sets, night): Side<'_>) -> String {
+    match (sets.first(), sets.last()) {
+        (Some((first, _)), Some((last, _))) => span(night, first.from, last.to),
+        _ => String::new(),
+    }
+}
+
+/// That After does not lie after Before, in words; `None` where it does, or no clock tells.
+fn out_of_order([(before, first), (after, second)]: [Side<'_>; 2]) -> Option<String> {
+    let at = |night: &Night, at: Elapsed| night.utc(at).map(|utc| utc.timestamp());
+    let before_from = at(first, before.first()?.0.from)?;
+    let before_to = at(first, before.last()?.0.to)?;
+    let after_from = at(second, after.first()?.0.from)?;
+    let after_to = at(second, after.last()?.0.to)?;
+    if after_to <= before_from {
+        Some(
+            "what is called After was recorded before what is called Before; give the two the \
+              other way round"
+                .to_owned(),
+        )
+    } else if after_from < before_to {
+        Some(
+            "the stretches of the two sides overlap in time, so no change lies between them"
+                .to_owned(),
+        )
+    } else {
+        None
+    }
+}
+
+/// A fault that comes first after the change and did not before, and what to do about it.
+fn newcomer([before, after]: [Side<'_>; 2]) -> Option<String> {
+    let (old, new) = (last(before)?.suspects.first()?, last(after)?.suspects.first()?);
+    if new.fault == Fault::None || new.fault == old.fault {
+        return None;
+    }
+    let next = new.check_next.first().map_or(String::new(), |next| format!(" Next: {next}."));
+    Some(format!(
+        "New in the first place after the change: {}. Whether it was hidden before, came with the \
+         change, or was always there cannot be told from these readings.{next}",
+        findings::both(new)
+    ))
+}
 
 /// What a record says.
 struct Heard {
@@ -294,16 +352,18 @@ impl Line {
 }
 
 fn write(
-    before: &[Judged],
-    after: &[Judged],
+    sides: [Side<'_>; 2],
     apart: &[String],
     lines: &[Line],
     units: Units,
     out: &mut dyn Write,
 ) -> io::Result<()> {
-    for (name, sets) in [("Before", before), ("After", after)] {
-        let sentence = sets.last().map(|(_, diagnosis)| findings::sentence(diagnosis));
-        writeln!(out, "{name}, {} settled sets: {}", sets.len(), sentence.unwrap_or_default())?;
+    for (name, side) in ["Before", "After"].into_iter().zip(sides) {
+        let sentence = last(side).map(findings::sentence).unwrap_or_default();
+        writeln!(out, "{name}, {} settled sets, {}: {sentence}", side.0.len(), stretch(side))?;
+    }
+    if let Some(words) = newcomer(sides) {
+        writeln!(out, "\n{words}")?;
     }
     if !apart.is_empty() {
         writeln!(out, "\nThe conditions differ:")?;

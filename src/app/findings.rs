@@ -29,7 +29,7 @@ pub fn write(
     out: &mut dyn Write,
 ) -> io::Result<()> {
     writeln!(out, "{}", sentence(diagnosis))?;
-    let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
+    let several = several(diagnosis);
     let (measures, conditions): (Vec<_>, Vec<_>) =
         diagnosis.findings.iter().partition(|finding| is_measure(finding));
     if !conditions.is_empty() {
@@ -47,7 +47,7 @@ pub fn write(
         .filter(|suspect| suspect.probability >= SHOWN_MIN)
         .partition(|suspect| why || suspect.probability >= FULL_MIN);
     for suspect in full {
-        write_suspect(suspect, several, why, out)?;
+        write_suspect(suspect, diagnosis, why, out)?;
     }
     if !brief.is_empty() {
         writeln!(out, "\n{}", also_possible(&brief))?;
@@ -104,9 +104,11 @@ impl Measured {
         let shown = Shape::of_measure(&finding.measure, finding.unit, units);
         let half = finding.interval_95.map_or(0.0, |[low, high]| (high - low) / 2.0);
         let verdict = match finding.verdict {
-            Verdict::Within => "as expected",
+            Verdict::Within if of_this_unit(finding) => "as expected",
+            Verdict::Within => "inside the general range",
             Verdict::Low => "LOW",
             Verdict::High => "HIGH",
+            Verdict::CannotTell if is_inside(finding) => "± too wide to tell",
             Verdict::CannotTell => "too near a limit to tell",
             Verdict::None => "",
         };
@@ -119,6 +121,26 @@ impl Measured {
             expected: finding.expected.map(|limits| shown.limits(limits)),
         }
     }
+}
+
+/// Why a measure can be blamed that lies where measures of its kind usually lie.
+pub const GENERAL_RANGE: &str = "A reading inside the general range can still be more or less than \
+    this unit should show in this weather; then a suspect names it.";
+
+/// Whether the expectation was given for this unit rather than for units at large.
+fn of_this_unit(finding: &Finding) -> bool {
+    ["job", "maker"].iter().any(|word| finding.source.contains(word))
+}
+
+/// Whether a value itself lies within its limits.
+pub fn is_inside(finding: &Finding) -> bool {
+    let Some((value, [low, high])) = finding.value.zip(finding.expected) else { return false };
+    low.is_none_or(|low| low <= value) && high.is_none_or(|high| value <= high)
+}
+
+/// Whether a diagnosis speaks of several circuits.
+pub fn several(diagnosis: &Diagnosis) -> bool {
+    diagnosis.findings.iter().any(|finding| finding.circuit > 1)
 }
 
 /// What a measure speaks of; people read them group by group.
@@ -166,7 +188,7 @@ pub fn sentence(diagnosis: &Diagnosis) -> String {
                 in doubt."
             .to_owned();
     }
-    let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
+    let several = several(diagnosis);
     let sentences = circuits.into_iter().map(|circuit| {
         let sentence = circuit_sentence(diagnosis, circuit);
         if several { format!("Circuit {circuit}: {sentence}") } else { sentence }
@@ -205,21 +227,30 @@ fn circuit_sentence(diagnosis: &Diagnosis, circuit: u8) -> String {
     } else {
         format!("Something is probably wrong ({}), most likely {likely}", percent(1.0 - good))
     };
-    let rivals = rivals(first, false);
+    let rivals = rivals(diagnosis, first, false);
     if !rivals.is_empty() {
-        sentence.push_str(", which these readings cannot tell from ");
-        sentence.push_str(&rivals.join(" or "));
+        sentence.push_str("; not ruled out: ");
+        sentence.push_str(&rivals.join(", "));
     }
     sentence.push('.');
     sentence
 }
 
-/// What a suspect cannot be told from, the likeliest first.
-pub(super) fn rivals(suspect: &Suspect, all: bool) -> Vec<String> {
+/// What these readings do not rule out beside a suspect, the likeliest first, each with its own
+/// probability.
+pub(super) fn rivals(diagnosis: &Diagnosis, suspect: &Suspect, all: bool) -> Vec<String> {
     let shown = if all { usize::MAX } else { RIVALS };
-    let mut names: Vec<_> = (suspect.cannot_tell_from.iter().take(shown))
-        .map(|fault| fault.words_as_rival().to_owned())
-        .collect();
+    let own = |fault: Fault| {
+        let alone =
+            |s: &&Suspect| s.fault == fault && s.with.is_none() && s.circuit == suspect.circuit;
+        diagnosis.suspects.iter().find(alone).map(|s| s.probability)
+    };
+    let name = |fault: &Fault| match own(*fault) {
+        Some(share) if share < 0.01 => format!("{} (under 1 %)", fault_words(*fault)),
+        Some(share) => format!("{} ({})", fault_words(*fault), percent(share)),
+        None => fault_words(*fault).to_owned(),
+    };
+    let mut names: Vec<_> = suspect.cannot_tell_from.iter().take(shown).map(name).collect();
     match suspect.cannot_tell_from.len().saturating_sub(shown) {
         0 => {}
         1 => names.push("one other".to_owned()),
@@ -261,18 +292,19 @@ pub(super) fn percent(probability: f64) -> String {
 
 fn write_suspect(
     suspect: &Suspect,
-    several: bool,
+    diagnosis: &Diagnosis,
     why: bool,
     out: &mut dyn Write,
 ) -> io::Result<()> {
+    let several = several(diagnosis);
     writeln!(out, "\n{}  {}", percent(suspect.probability), suspect_name(suspect, several))?;
     let shown = if why { usize::MAX } else { LINES };
     for line in suspect.evidence.iter().take(shown) {
         writeln!(out, "      {line}")?;
     }
-    let rivals = rivals(suspect, why);
+    let rivals = rivals(diagnosis, suspect, why);
     if !rivals.is_empty() {
-        writeln!(out, "      cannot be told from: {}", rivals.join("; "))?;
+        writeln!(out, "      not ruled out: {}", rivals.join("; "))?;
     }
     if !suspect.check_next.is_empty() {
         writeln!(out, "    next:")?;

@@ -199,6 +199,12 @@ impl Night {
         nights
     }
 
+    /// Whether some of the session was in a night, looked at once an hour.
+    pub fn has_night(&self) -> bool {
+        let hours = (0..=self.end.as_ms() / HOUR_MS).map(|n| Elapsed::from_ms(n * HOUR_MS));
+        hours.chain([self.end]).any(|at| self.is_night(at))
+    }
+
     /// Runs and pauses summed up: all of the session, its nights, and the rest.
     pub fn summary(&self) -> Summary {
         let cycles: Vec<Cycle> = self.cycles.iter().cloned().collect();

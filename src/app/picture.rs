@@ -195,14 +195,14 @@ pub fn felt(account: &Account, trace: &Trace, title: &str) -> Drawn {
         _ => None,
     };
     let panels = panel(account, trace, Group::Air, &name).into_iter().collect();
-    traces::traces(&Traces { shaded: "at rest", ..plot(account, trace, title, panels) })
+    traces::traces(&Traces { shaded: "steady", ..plot(account, trace, title, panels) })
 }
 
 fn plot(account: &Account, trace: &Trace, title: &str, panels: Vec<Panel>) -> Traces {
     let began = account.night.utc(trace.from);
     let began = began.and_then(|utc| utc.plus_ms(-(trace.from.as_ms() as i64)));
     let axis = TimeAxis::new((trace.from, trace.to), began, account.night.zone());
-    let (settled, shaded) = (trace.settled.clone(), "settled");
+    let (settled, shaded) = (trace.settled.clone(), "steady");
     Traces { title: title.to_owned(), axis, panels, settled, shaded }
 }
 

@@ -179,8 +179,8 @@ fn channel_table(view: &View, bar: Style, width: u16) -> Table<'static> {
         Line::from("position"),
         Line::from("value").right_aligned(),
         Line::from("change").right_aligned(),
-        Line::from("to settled"),
-        Line::from(if bars { "" } else { "to settled" }),
+        Line::from("until steady"),
+        Line::from(if bars { "" } else { "until steady" }),
     ]);
     let dim = Style::new().add_modifier(Modifier::DIM);
     Table::new(rows, widths).header(head.style(dim)).column_spacing(1)
@@ -194,7 +194,7 @@ fn bar_text(share: f64) -> String {
 
 fn whole_line(view: &View) -> String {
     let run = view.share.map_or(String::new(), |share| {
-        format!("whole run {} {:>3.0} %   ", bar_text(share), share * 100.0)
+        format!("steady {} {:>3.0} %   ", bar_text(share), share * 100.0)
     });
     format!("{run}at {}", view.at)
 }

@@ -120,7 +120,7 @@ fn remark(status: &ChannelStatus) -> String {
         return format!("silent {}", wording::minutes(silent));
     }
     match &status.progress {
-        Some(progress) if progress.share >= 1.0 => "holds still".to_owned(),
+        Some(progress) if progress.share >= 1.0 => "steady".to_owned(),
         Some(progress) => progress.left.map_or(String::new(), |left| {
             format!("about {}", wording::minutes(Duration::from_secs_f64(left.likely_s)))
         }),
@@ -165,7 +165,7 @@ fn gist(snapshot: &Snapshot, not_recording: bool) -> String {
         State::Defrost => "Defrosting.",
         State::Starting => "Running; too early to judge.",
         State::Settling => "Running; not settled yet.",
-        State::Settled => "Settled: the numbers can be trusted.",
+        State::Settled => &wording::trusted(snapshot),
         State::Hunting => "Hunting: readings swing.",
     };
     let mut text = state.to_owned();

@@ -1,5 +1,6 @@
 //! What a screen says in words: one sentence for what is going on, and values as people read them.
 
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 use crate::app::findings::fault_words;
@@ -37,11 +38,29 @@ pub fn sentence(snapshot: &Snapshot, units: Units) -> String {
         State::Defrost => "Defrosting; readings count again after it.".to_owned(),
         State::Starting => format!("{running} Too early to judge."),
         State::Settling => format!("{running} {}", what_drifts(snapshot, units)),
-        State::Settled => format!("{running} Settled: the numbers can be trusted."),
+        State::Settled => format!("{running} {}", trusted(snapshot)),
         State::Hunting => {
             format!("{running} Hunting: readings swing around a level that holds; see what swings.")
         }
     }
+}
+
+/// Whether what is heard of a settled run can be trusted, and whether that is all of it.
+pub fn trusted(snapshot: &Snapshot) -> String {
+    match silent_places(snapshot) {
+        0 => "Settled: the numbers can be trusted.".to_owned(),
+        1 => "Settled, but one place is silent; what is heard can be trusted.".to_owned(),
+        more => format!("Settled, but {more} places are silent; what is heard can be trusted."),
+    }
+}
+
+/// Places whose probe is no longer heard, or was never heard.
+fn silent_places(snapshot: &Snapshot) -> usize {
+    let channels = snapshot.channels.iter().filter(|status| status.silent.is_some());
+    let lost = channels.map(|status| status.channel.place.to_string());
+    let awaited = snapshot.probes.iter().filter(|probe| probe.awaited && probe.silent.is_none());
+    let never = awaited.flat_map(|probe| probe.places.iter().cloned());
+    lost.chain(never).collect::<BTreeSet<String>>().len()
 }
 
 /// Which channel holds the run up, which way it goes, and how long that will take.
@@ -54,7 +73,7 @@ fn what_drifts(snapshot: &Snapshot, units: Units) -> String {
         let way = if per_minute < 0.0 { "falls" } else { "rises" };
         let name = name(&status.channel);
         if per_minute.abs() < LEAST_SAID {
-            return Some(format!("{name} has not held still for long enough"));
+            return Some(format!("{name} has not been steady for long enough"));
         }
         let rate = Phrase::of(status.channel.kind, units).rate(sample.rate.abs());
         Some(format!("{name} still {way} {rate}"))
@@ -135,7 +154,7 @@ pub fn suspect(suspect: &Suspect) -> String {
     if !suspect.cannot_tell_from.is_empty() {
         let others: Vec<&str> =
             suspect.cannot_tell_from.iter().map(|other| fault_words(*other)).collect();
-        line = format!("{line}; these probes cannot tell it from: {}", others.join(", "));
+        line = format!("{line}; not ruled out: {}", others.join(", "));
     }
     line
 }
@@ -176,6 +195,19 @@ mod tests {
         check(State::Starting, Some(40), "Running 40 s. Too early to judge.");
         check(State::Settling, Some(600), "Running 10 min. Not settled yet.");
         check(State::Off, None, "The compressor rests; the next start begins a new run.");
+    }
+
+    #[test]
+    fn a_settled_run_with_a_silent_place_says_so() {
+        let mut snapshot = snapshot();
+        let mut other = snapshot.probes[0].clone();
+        snapshot.probes[0].silent = Some(Duration::ZERO);
+        other.places = vec!["return-air".to_owned()];
+        snapshot.probes.push(other);
+        assert_eq!(
+            trusted(&snapshot),
+            "Settled, but one place is silent; what is heard can be trusted."
+        );
     }
 
     #[test]

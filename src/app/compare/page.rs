@@ -2,19 +2,16 @@
 
 use maud::{Markup, html};
 
-use super::{Judged, Line};
+use super::{Line, Side, last, newcomer, stretch};
 use crate::app::findings::{self, Shape};
-use crate::app::night::Night;
 use crate::app::picture::canvas::PictureError;
 use crate::app::picture::changes::{Change, changes};
 use crate::app::report::owner;
-use crate::app::report::sheet::{blank, document, figure, span};
+use crate::app::report::plain;
+use crate::app::report::sheet::{blank, document, figure};
 use crate::engine::columns::Units;
 use crate::engine::compare::{self, Pooled, interval_95};
-use crate::engine::diagnose::finding::Diagnosis;
-
-/// One side: its settled sets, and the session that they are of.
-type Side<'a> = (&'a Vec<Judged>, &'a Night);
+use crate::engine::diagnose::finding::Fault;
 
 /// The comparison's text.
 ///
@@ -23,7 +20,7 @@ type Side<'a> = (&'a Vec<Judged>, &'a Night);
 pub fn page(
     site: &str,
     sides: [Side<'_>; 2],
-    apart: &[String],
+    (order, apart): (Option<&str>, &[String]),
     lines: &[Line],
     units: Units,
 ) -> Result<String, PictureError> {
@@ -32,13 +29,18 @@ pub fn page(
     let body = html! {
         section class="sheet owner" {
             h1 { "Before and after" }
-            p class="where" { (site) br; "Before: " (when(before)) br; "After: " (when(after)) }
+            p class="where" { (site) br; "Before: " (stretch(before)) br; "After: " (stretch(after)) }
+            @if let Some(order) = order { div class="caution" { p { strong { "Take care: " } (order) "." } } }
             h2 { "Before" }
             p class="finding" { (owner::found(last(before))) }
             h2 { "After" }
             p class="finding" { (owner::found(last(after))) }
             h2 { "What changed" }
             p { (felt(lines, units)) }
+            @if let Some(words) = newcomer_plain(before, after) {
+                h2 { "What comes next" }
+                p { (words) }
+            }
             h2 { "How sure this is" }
             p { "A change is told only where it is larger than what the tolerance of all probes \
                  explains. " @if apart.is_empty() { "The weather and the rooms were alike on both \
@@ -56,12 +58,15 @@ pub fn page(
             h1 { "For the technician" }
             p class="where" { (site) }
             div class="caution" { p { "Electricity: lock out and test for absence of voltage; "
-                "`off` in a log is no proof of isolation. Refrigerant: pressure, frostbite, and \
+                "\u{201c}off\u{201d} in a log is no proof of isolation. Refrigerant: pressure, frostbite, and \
                  with A2L refrigerants fire. Certified people only; nothing is vented." } }
             @for (name, side) in [("Before", before), ("After", after)] {
-                p { strong { (name) ", " (side.0.len()) " settled set" @if side.0.len() > 1 { "s" } ": " }
+                p { strong { (name) ", " (side.0.len()) " settled set" @if side.0.len() > 1 { "s" }
+                    ", " (stretch(side)) ": " }
                     @if let Some(diagnosis) = last(side) { (findings::sentence(diagnosis)) } }
             }
+            @if let Some(order) = order { p { strong { "Take care: " } (order) "." } }
+            @if let Some(words) = newcomer(sides) { p { (words) } }
             @if !apart.is_empty() {
                 h2 { "The conditions differ" }
                 ul { @for words in apart { li { (words) } } }
@@ -77,16 +82,17 @@ pub fn page(
     Ok(document(&format!("Before and after: {site}"), &body))
 }
 
-fn last((sets, _): Side<'_>) -> Option<&Diagnosis> {
-    sets.last().map(|(_, diagnosis)| diagnosis)
-}
-
-/// From the first to the last settled stretch of a side.
-fn when((sets, night): Side<'_>) -> String {
-    match (sets.first(), sets.last()) {
-        (Some((first, _)), Some((last, _))) => span(night, first.from, last.to),
-        _ => String::new(),
-    }
+/// What comes first after the change and did not before, for an owner.
+fn newcomer_plain(before: Side<'_>, after: Side<'_>) -> Option<String> {
+    let (old, new) = (last(before)?.suspects.first()?, last(after)?.suspects.first()?);
+    (new.fault != Fault::None && new.fault != old.fault).then(|| {
+        format!(
+            "After the change the readings point to {}, which they did not do before. Whether it \
+             was hidden then, came with the change, or was always there cannot be told from these \
+             readings. Ask your technician to check it next.",
+            plain::fault(new.fault)
+        )
+    })
 }
 
 /// What changed of what anyone can feel.

@@ -17,7 +17,7 @@ const DOME_STEPS: u32 = 160;
 /// Steps of a line of one temperature.
 const ISOTHERM_STEPS: u32 = 40;
 /// Space above, and below for the axis.
-const TOP: u32 = 30;
+const TOP: u32 = 64;
 const BOTTOM: u32 = 120;
 
 /// Draws a circuit on pressure and enthalpy.
@@ -164,7 +164,9 @@ fn axes(sheet: &Sheet<'_>, frame: &Frame, units: Units) -> Done {
     }
     let border = vec![(left, top), (right, top), (right, bottom), (left, bottom), (left, top)];
     sheet.draw(&PathElement::new(border, PALE.stroke_width(2)))?;
-    let below = format!("enthalpy, {}   (pressure upwards, {})", enthalpy.unit, pressure.unit);
+    let above = letters(LETTERS, INK, HPos::Left, VPos::Bottom);
+    sheet.draw(&Text::new(format!("pressure, {}", pressure.unit), (left, top - 12), above))?;
+    let below = format!("enthalpy, {}", enthalpy.unit);
     let middle = i32::midpoint(left, right);
     sheet.draw(&Text::new(below, (middle, bottom + 62), across))
 }
@@ -186,10 +188,16 @@ fn isotherms(sheet: &Sheet<'_>, frame: &Frame, diagram: &Diagram, units: Units) 
         let path: Vec<_> = seen.map(|(h, p)| frame.at(h, p)).collect();
         let Some(last) = path.last().copied().filter(|_| path.len() > 2) else { continue };
         sheet.draw(&PathElement::new(path, PALE.mix(0.55).stroke_width(1)))?;
-        let style = letters(LETTERS - 5, PALE, HPos::Center, VPos::Bottom);
+        // A line that leaves at the side has its name inside the frame.
+        let (side, x) = if last.0 > WIDTH as i32 - 40 - 70 {
+            (HPos::Right, last.0 - 12)
+        } else {
+            (HPos::Center, last.0)
+        };
+        let style = letters(LETTERS - 5, PALE, side, VPos::Bottom);
         sheet.draw(&Text::new(
             format!("{temperature:.0} {}", shown.unit),
-            (last.0, last.1 - 4),
+            (x, last.1 - 4),
             style,
         ))?;
     }
@@ -240,7 +248,9 @@ fn point(sheet: &Sheet<'_>, frame: &Frame, number: usize, state: &State, units: 
     for cross in [across, up] {
         sheet.draw(&PathElement::new(cross, LINES[1].stroke_width(4)))?;
     }
-    let below = matches!(state.place, Place::Suction | Place::Expanded);
+    // Of the two on the low side one name stands below the line and one above it, inside the
+    // circuit, so that they cannot touch.
+    let below = state.place == Place::Suction;
     let (down, dy): (_, i32) = if below { (VPos::Top, 14) } else { (VPos::Bottom, -14) };
     // A name that would leave the sheet stands on the other side, and a line further off, where
     // it is clear of the name at the line's other end.
@@ -254,7 +264,18 @@ fn point(sheet: &Sheet<'_>, frame: &Frame, number: usize, state: &State, units: 
         format!(", {:.1} {}", t * shown.scale + shown.offset, shown.unit)
     });
     let text = format!("{} {}{heat}", number + 1, state.place.words());
+    clear(sheet, &text, (x + dx, y + dy), (side, down))?;
     sheet.draw(&Text::new(text, (x + dx, y + dy), letters(LETTERS, INK, side, down)))
+}
+
+/// Clears the ground of a name, so that no line crosses it.
+fn clear(sheet: &Sheet<'_>, text: &str, (x, y): (i32, i32), (side, down): (HPos, VPos)) -> Done {
+    // Letters are somewhat over half as wide as high.
+    let wide = (text.chars().count() as u32 * LETTERS * 13 / 25) as i32;
+    let left = if matches!(side, HPos::Right) { x - wide } else { x };
+    let top = if matches!(down, VPos::Top) { y } else { y - LETTERS as i32 };
+    let ground = [(left, top), (left + wide, top + LETTERS as i32)];
+    sheet.draw(&Rectangle::new(ground, WHITE.filled()))
 }
 
 #[cfg(test)]

@@ -163,6 +163,10 @@ fn clock(sheet: &Sheet<'_>, data: &Traces, top: i32) -> Done {
     let middle = middle.clamp(LEFT + 200, RIGHT - 60);
     let above = letters(LETTERS, INK, HPos::Center, VPos::Top);
     let text = format!("shaded: {}", data.shaded);
+    let half = (text.chars().count() as u32 * LETTERS / 4) as i32;
+    let swatch = [(middle - half - 52, 10), (middle - half - 12, 34)];
+    sheet.draw(&Rectangle::new(swatch, SHADE.filled()))?;
+    sheet.draw(&Rectangle::new(swatch, PALE.stroke_width(1)))?;
     sheet.draw(&Text::new(text, (middle, 8), above))
 }
 
@@ -188,7 +192,7 @@ mod tests {
             axis,
             panels,
             settled: vec![(at(60), at(180))],
-            shaded: "settled",
+            shaded: "steady",
         };
         let drawn = traces(&data).unwrap();
         for n in 0..5 {
@@ -197,6 +201,6 @@ mod tests {
         assert!(drawn.contains("line 5 (dashed)"));
         // Per line two stretches and a leader, beside the grid.
         assert!(drawn.matches("<polyline").count() >= 21);
-        assert!(drawn.contains("shaded: settled"));
+        assert!(drawn.contains("shaded: steady"));
     }
 }

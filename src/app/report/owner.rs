@@ -47,7 +47,7 @@ pub fn page(account: &Account) -> Result<Markup, PictureError> {
                 h2 { "What comes next" }
                 p { (plain::next(first.fault)) }
             }
-            (figure(&air, "Temperatures of the air. Shaded: the unit had come to rest, so that the \
+            (figure(&air, "Temperatures of the air. Shaded: the readings held steady, so that the \
                            numbers could be trusted."))
             div class="caution" {
                 p { "Please leave the unit's panels closed. There is high voltage and pressure \
@@ -87,7 +87,7 @@ fn burns(account: &Account) -> bool {
 pub fn found(diagnosis: Option<&Diagnosis>) -> String {
     let Some(diagnosis) = diagnosis else {
         return "Nothing can be said yet: the unit did not run long and evenly enough for its \
-                readings to come to rest."
+                readings to become steady."
             .to_owned();
     };
     let Some(first) = diagnosis.suspects.first() else {
@@ -113,7 +113,7 @@ fn both(suspect: &Suspect) -> String {
 fn looked_at(account: &Account) -> String {
     let unit = &account.file.job.unit;
     let kind = match unit.kind {
-        UnitKind::Package => "a unit that has all its parts in one case",
+        UnitKind::Package => "a unit built as one box, which stands outdoors",
         UnitKind::Split => "a unit with one part indoors and one outdoors",
         UnitKind::Ductless => "a unit that blows straight into the room",
     };
@@ -133,7 +133,7 @@ fn looked_at(account: &Account) -> String {
         (1, 0) => "It ran once, too short for its readings to be trusted.".to_owned(),
         (1, _) => "It ran once, long enough for its readings to be trusted.".to_owned(),
         (runs, settled) => format!(
-            "It ran {runs} times; in {settled} of these runs its readings came to rest, so that \
+            "It ran {runs} times; in {settled} of these runs its readings held steady, so that \
              they can be trusted."
         ),
     };
@@ -161,7 +161,7 @@ fn felt(account: &Account, diagnosis: &Diagnosis) -> Option<String> {
             Verdict::Low => "less than is expected",
             Verdict::High => "more than is expected",
             Verdict::CannotTell if (low..=high).contains(&split.value.unwrap_or(low)) => {
-                "about what is expected"
+                "about normal; it cannot be told more finely"
             }
             Verdict::CannotTell => "too close to the edge of what is expected to call it wrong",
             Verdict::None => "",
@@ -189,7 +189,7 @@ fn how_sure(account: &Account, diagnosis: Option<&Diagnosis>) -> String {
         .collect();
     if !others.is_empty() {
         text = format!(
-            "{text} These readings alone cannot tell it from: {}. A closer look at the unit can.",
+            "{text} Not ruled out yet: {}. A closer look at the unit will tell.",
             others.join("; ")
         );
     }

@@ -68,16 +68,17 @@ pub const fn next(fault: Fault) -> &'static str {
     match fault {
         Fault::None => "No work follows from this. Keep this sheet: it says what is usual here.",
         Fault::LowIndoorAirflow => {
-            "See whether the filter is clean and all grilles are open. The rest is for the \
-             technician, whose next checks stand on the technician's pages."
+            "See whether the filter is clean and all grilles are open. If they are, ask your \
+             technician to check the indoor fan and coil."
         }
         Fault::CondenserFouling => {
             "Keep the space around the outdoor part free of leaves and things that lean on it. \
-             The rest is for the technician, whose next checks stand on the technician's pages."
+             If it still is not right, ask your technician to check the outdoor coil \
+             and fan."
         }
         _ => {
-            "This is work for licensed people. The technician first rules out simpler causes that \
-             look alike; these checks stand on the technician's pages."
+            "This is work for licensed people. Ask your technician to check for simpler causes \
+             that look alike before anything is added or replaced."
         }
     }
 }

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use crate::app::account::Account;
-use crate::app::findings::Shape;
+use crate::app::findings::{self, Shape};
 use crate::app::night::{SettledRun, mark_words};
 use crate::app::picture;
 use crate::app::picture::canvas::PictureError;
@@ -37,7 +37,7 @@ pub fn section(account: &Account) -> Result<Markup, PictureError> {
         pictures.push((strip(night)?, "Runs and pauses, and what happened beside them."));
     }
     if night.end().as_secs() >= VISIT_DRAWN_S_MIN {
-        let caption = "All of the visit, as read, its extremes kept. Shaded: settled.";
+        let caption = "All of the visit, as read, its extremes kept. Shaded: steady.";
         pictures.push((picture::lines(account, &account.visit, "The visit")?, caption));
     }
     if let Some(duty) = picture::runs::duty(night, units)? {
@@ -54,7 +54,9 @@ pub fn section(account: &Account) -> Result<Markup, PictureError> {
     }
     Ok(html! {
         h2 { "The runs" }
-        p { (night.sentence()) }
+        p { (night.sentence()) @if let Some((_, diagnosis)) = &account.last {
+            " The last settled set: " (findings::sentence(diagnosis))
+        } }
         @if night.summary().night.runs + night.summary().day.runs > 1 { (activity(account)) }
         @for (svg, caption) in &pictures { (figure(svg, caption)) }
         (trends(account))
@@ -96,7 +98,7 @@ fn trends(account: &Account) -> Markup {
     let found: Vec<_> = account.night.trends().found().collect();
     html! {
         @if !found.is_empty() {
-            h3 { "From run to run, what outdoor temperature does not explain" }
+            h3 { "From run to run, after allowing for outdoor temperature" }
             ul { @for (name, drift) in found { li {
                 strong { (name.replace('_', " ")) } " " (trend::words(&drift, account.file.units))
                 " (95 % probability; a chance of " (chance(drift.chance)) " that runs without any trend look so)"
@@ -139,7 +141,7 @@ fn run_table(account: &Account) -> Markup {
                 caption { "Run by run" @if left_out > 0 { " (the last " (RUNS_SHOWN) "; " (left_out)
                     " earlier ones are in cycles.csv and sets.csv)" } }
                 thead { tr {
-                    th class="n" { "run" } th { "start" } th class="n" { "ran" } th class="n" { "paused" }
+                    th class="n" { "run" } th { "start" } th class="n" { "ran" } th class="n" { "off for" }
                     th class="n" { "outdoor, " (temperature.unit) }
                     @for place in &shown { th class="n" { (MEASURES[*place].replace('_', " ")) "," (shape.unit) } }
                     th { "likeliest" }

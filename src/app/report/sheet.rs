@@ -33,7 +33,11 @@ pub fn figure(svg: &str, caption: &str) -> Markup {
     html! {
         figure {
             (PreEscaped(svg))
-            @if !caption.is_empty() { figcaption { (caption) } }
+            @if let Some((before, after)) = caption.split_once("Shaded:") {
+                figcaption { (before) span class="swatch" {} "Shaded:" (after) }
+            } @else if !caption.is_empty() {
+                figcaption { (caption) }
+            }
         }
     }
 }

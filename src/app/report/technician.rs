@@ -60,7 +60,7 @@ pub fn pages(account: &Account) -> Result<Markup, PictureError> {
             }
             @if let Some((svg, trace)) = &run {
                 h2 { "The run" }
-                (figure(svg, &format!("{}, as read. Shaded: all of it held still.",
+                (figure(svg, &format!("{}, as read. Shaded: all of it was steady.",
                     span(&account.night, trace.from, trace.to))))
             }
             (conditions(account, last))
@@ -69,6 +69,7 @@ pub fn pages(account: &Account) -> Result<Markup, PictureError> {
             (undetermined(account, last))
             (count_back(account))
             (by_hand())
+            (source_notes(last))
             (origin(account))
         }
     })
@@ -99,7 +100,7 @@ fn cautions(account: &Account) -> Markup {
             p { strong { "Before hands go in" } }
             ul {
                 li { strong { "Electricity: " } "disconnect, lock out, and test for absence of \
-                    voltage. The thermostat can start the unit at any time; `off` in these pages \
+                    voltage. The thermostat can start the unit at any time; \u{201c}off\u{201d} in these pages \
                     is no proof of isolation. Capacitors hold their charge." }
                 li { strong { "Pressure and refrigerant: " } "goggles and gloves; liquid freezes \
                     skin. Certified people only; nothing is vented." }
@@ -118,7 +119,6 @@ fn cautions(account: &Account) -> Markup {
 
 fn suspects(last: Option<&(SettledSet, Diagnosis)>) -> Markup {
     let Some((_, diagnosis)) = last else { return html! {} };
-    let several = several(diagnosis);
     let (full, brief): (Vec<&Suspect>, Vec<&Suspect>) = diagnosis
         .suspects
         .iter()
@@ -129,31 +129,30 @@ fn suspects(last: Option<&(SettledSet, Diagnosis)>) -> Markup {
         @if full.is_empty() && brief.is_empty() {
             p { "None could be weighed; see what could not be determined." }
         }
-        @for suspect in &full { (one_suspect(suspect, several)) }
+        @for suspect in &full { (one_suspect(suspect, diagnosis)) }
         @if !brief.is_empty() { p { (findings::also_possible(&brief)) } }
     }
 }
 
-fn one_suspect(suspect: &Suspect, several: bool) -> Markup {
-    let rivals = findings::rivals(suspect, true);
+fn one_suspect(suspect: &Suspect, diagnosis: &Diagnosis) -> Markup {
+    let rivals = findings::rivals(diagnosis, suspect, true);
+    let several = findings::several(diagnosis);
     html! {
         div class="suspect" {
             h3 { (findings::percent(suspect.probability)) " – " (findings::suspect_name(suspect, several)) }
-            @if !rivals.is_empty() { p { "Cannot be told from: " (rivals.join("; ")) "." } }
+            @if !rivals.is_empty() { p { "Not ruled out by these readings: " (rivals.join("; ")) "." } }
             @if !suspect.evidence.is_empty() {
                 p { "What speaks for and against it:" }
                 ul { @for line in &suspect.evidence { li { (line) } } }
             }
             @if !suspect.check_next.is_empty() {
-                p { "Check next:" }
-                ul { @for line in &suspect.check_next { li { (line) } } }
+                div class="together" {
+                    p { "Check next:" }
+                    ul { @for line in &suspect.check_next { li { (line) } } }
+                }
             }
         }
     }
-}
-
-fn several(diagnosis: &Diagnosis) -> bool {
-    diagnosis.findings.iter().any(|finding| finding.circuit > 1)
 }
 
 fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup {
@@ -161,8 +160,9 @@ fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup
     html! {
         h2 { "Measured" }
         p { "Means over the settled stretch, " (span(&account.night, set.from, set.to)) ". ± holds \
-            the true value with 95 % probability; below each, how it was found, what its \
-            uncertainty is made of (standard, k = 1), and where the expectation comes from." }
+            the true value with 95 % probability; below each, how it was found and what its \
+            uncertainty is made of (standard, k = 1). Numbers in brackets name the source of an \
+            expectation, at the end of these pages. " (findings::GENERAL_RANGE) }
         div class="scroll" tabindex="0" role="group" aria-label="table" {
             table class="measures" {
                 thead { tr {
@@ -171,7 +171,7 @@ fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup
                 @for (group, members) in findings::groups(diagnosis) {
                     tbody {
                         tr class="group" { th colspan="4" { (first_up(group)) } }
-                        @for finding in members { (measure(account, finding, several(diagnosis))) }
+                        @for finding in members { (measure(account, finding, diagnosis)) }
                     }
                 }
             }
@@ -179,8 +179,8 @@ fn measures(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Markup
     }
 }
 
-fn measure(account: &Account, finding: &Finding, several: bool) -> Markup {
-    let words = Measured::of(finding, several, account.file.units);
+fn measure(account: &Account, finding: &Finding, diagnosis: &Diagnosis) -> Markup {
+    let words = Measured::of(finding, findings::several(diagnosis), account.file.units);
     let Some(value) = &words.value else {
         return html! { tr { th { (words.name) } td colspan="3" { (finding.basis) } } };
     };
@@ -195,15 +195,41 @@ fn measure(account: &Account, finding: &Finding, several: bool) -> Markup {
         tr class="open" {
             th scope="row" { (words.name) }
             td class="n" { (value) " ± " (words.half) (words.unit) }
-            td { (words.expected.as_deref().unwrap_or("–")) }
+            td { (words.expected.as_deref().unwrap_or("–")) (note(finding, diagnosis)) }
             td { (words.verdict) }
         }
         tr class="how" {
             td colspan="4" {
                 (finding.basis) "."
                 @if !parts.is_empty() { " Uncertainty: " (parts.join("; ")) "." }
-                @if !finding.source.is_empty() { " Expected by: " (finding.source) "." }
             }
+        }
+    }
+}
+
+/// The sources of a diagnosis, each once, in the order of its findings.
+fn sources(diagnosis: &Diagnosis) -> Vec<&str> {
+    let mut sources: Vec<&str> = Vec::new();
+    for finding in diagnosis.findings.iter().filter(|finding| !finding.source.is_empty()) {
+        if !sources.contains(&finding.source.as_str()) {
+            sources.push(&finding.source);
+        }
+    }
+    sources
+}
+
+/// The number of a finding's source, ` [3]`; nothing where it has none.
+fn note(finding: &Finding, diagnosis: &Diagnosis) -> String {
+    let place = sources(diagnosis).iter().position(|source| *source == finding.source);
+    place.map_or(String::new(), |place| format!(" [{}]", place + 1))
+}
+
+fn source_notes(last: Option<&(SettledSet, Diagnosis)>) -> Markup {
+    let sources = last.map_or(Vec::new(), |(_, diagnosis)| sources(diagnosis));
+    html! {
+        @if !sources.is_empty() {
+            h2 { "Sources of what is expected" }
+            ol class="sources" { @for source in sources { li { (first_up(source)) "." } } }
         }
     }
 }
@@ -275,8 +301,8 @@ fn conditions(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Mark
             @let limits: Vec<&Finding> = diagnosis.findings.iter().filter(|f| !findings::is_measure(f)).collect();
             @if !limits.is_empty() {
                 h3 { "What limits this reading" }
-                ul { @for finding in limits { li { (findings::condition(finding, several(diagnosis)))
-                    @if !finding.source.is_empty() { small { " (" (finding.source) ")" } } } } }
+                ul { @for finding in limits { li { (findings::condition(finding, findings::several(diagnosis)))
+                    (note(finding, diagnosis)) } } }
             }
         }
     }
@@ -419,7 +445,8 @@ fn undetermined(account: &Account, last: Option<&(SettledSet, Diagnosis)>) -> Ma
             }
         }
         if let Some(first) = diagnosis.suspects.first() {
-            let rivals = findings::rivals(first, true);
+            let rivals: Vec<&str> =
+                first.cannot_tell_from.iter().map(|fault| fault.words_as_rival()).collect();
             if !rivals.is_empty() {
                 let why = format!("these readings cannot tell it from {}", rivals.join(" or "));
                 lines.push((findings::both(first), why));

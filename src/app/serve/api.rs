@@ -70,7 +70,12 @@ pub fn plot(
     let points = history.points(from, to, points_max);
     let times: Vec<f64> = points.moments.iter().map(|n| history.moment(*n).as_secs()).collect();
     let derived = Derived::ALL.iter().map(|measure| {
-        let panel = usize::from(!measure.is_temperature());
+        let is_air = ["wet_bulb", "dew_point"].iter().any(|word| measure.word().contains(word));
+        let panel = match (measure.is_temperature(), is_air) {
+            (true, true) => AIR,
+            (true, false) => LINES,
+            (false, _) => DIFFERENCES,
+        };
         (panel, capital(measure.word()), measure.word().to_owned(), Shown::derived(*measure, units))
     });
     let channels = history.channels.iter().map(|known| {
@@ -78,7 +83,7 @@ pub fn plot(
         let key = channel.to_string();
         // The panel's title says the quantity.
         let place = Channel { kind: QuantityKind::Temperature, ..channel.clone() };
-        (panel(channel.kind), wording::name(&place), key, Shown::of(channel.kind, units))
+        (panel(channel), wording::name(&place), key, Shown::of(channel.kind, units))
     });
     let mut panels: Vec<(usize, &str, Vec<Value>)> = Vec::new();
     // Channels first: their places get the looks that are told apart best.
@@ -129,34 +134,39 @@ fn short(name: &str) -> String {
         .replace(" line", "")
 }
 
-/// The panel that a kind is drawn in.
-const fn panel(kind: QuantityKind) -> usize {
-    match kind {
-        QuantityKind::Temperature
-        | QuantityKind::WetBulb
-        | QuantityKind::DewPoint
-        | QuantityKind::Saturation => 0,
-        QuantityKind::Superheat | QuantityKind::Subcooling => 1,
-        QuantityKind::Pressure => 2,
-        QuantityKind::Humidity | QuantityKind::Battery => 3,
-        QuantityKind::StaticPressure => 4,
-        QuantityKind::Airflow => 5,
-        QuantityKind::Current => 6,
-        QuantityKind::Power => 7,
-        QuantityKind::Voltage => 8,
+/// The panels of temperatures and their differences, by their numbers.
+const AIR: usize = 0;
+const LINES: usize = 1;
+const DIFFERENCES: usize = 2;
+
+/// The panel that a channel is drawn in.
+fn panel(channel: &Channel) -> usize {
+    match channel.kind {
+        QuantityKind::WetBulb | QuantityKind::DewPoint => AIR,
+        QuantityKind::Temperature if channel.place.position.is_air() => AIR,
+        QuantityKind::Temperature | QuantityKind::Saturation => LINES,
+        QuantityKind::Superheat | QuantityKind::Subcooling => DIFFERENCES,
+        QuantityKind::Pressure => 3,
+        QuantityKind::Humidity | QuantityKind::Battery => 4,
+        QuantityKind::StaticPressure => 5,
+        QuantityKind::Airflow => 6,
+        QuantityKind::Current => 7,
+        QuantityKind::Power => 8,
+        QuantityKind::Voltage => 9,
     }
 }
 
 const fn title(panel: usize) -> &'static str {
     match panel {
-        0 => "Temperatures",
-        1 => "Splits, superheat, subcooling",
-        2 => "Pressures",
-        3 => "Humidity",
-        4 => "Static pressure",
-        5 => "Airflow",
-        6 => "Current",
-        7 => "Power",
+        AIR => "Air",
+        LINES => "Lines and coils",
+        DIFFERENCES => "Splits, superheat, subcooling",
+        3 => "Pressures",
+        4 => "Humidity",
+        5 => "Static pressure",
+        6 => "Airflow",
+        7 => "Current",
+        8 => "Power",
         _ => "Voltage",
     }
 }

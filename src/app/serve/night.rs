@@ -11,7 +11,7 @@ use crate::app::night::{RunMeasure, SettledRun};
 use crate::app::trend::{self, MEASURES};
 use crate::app::wording;
 use crate::engine::columns::{Shown, Units};
-use crate::engine::diagnose::finding::Fault;
+use crate::engine::diagnose::finding::{Diagnosis, Fault};
 use crate::engine::drift::Drift;
 use crate::engine::night::Activity;
 use crate::engine::output::Event;
@@ -32,10 +32,11 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
     let night = &history.night;
     let content = html! {
         h1.sum { (night.sentence()) }
+        @if let Some(last) = history.diagnoses.back() { p.verdict { (last_verdict(history, last)) } }
         section.plots aria-labelledby="strip-title" {
             h2 #strip-title { "Runs and pauses" }
             p.basis {
-                "Solid: settled. Hatched: runs, not settled. Empty: rests. Choose a run to see it; \
+                "Solid: settled. Hatched: runs, not settled. Empty: off. Choose a run to see it; \
                  drag to move, wheel or pinch to come closer."
             }
             p.basis {
@@ -62,6 +63,17 @@ pub fn page(history: &History, units: Units, run: Option<u32>) -> Markup {
         (happened(history))
     };
     page::whole(&scene, "/night", units, &content)
+}
+
+/// What the last settled set says, and when it was taken.
+fn last_verdict(history: &History, last: &Diagnosis) -> String {
+    let words = findings::sentence(last);
+    match last.findings.first() {
+        Some(finding) => {
+            format!("Last settled set, at {}: {words}", history.night.clock(finding.to))
+        }
+        None => format!("Last settled set: {words}"),
+    }
 }
 
 /// The sums of the whole, its nights and its days.
@@ -213,7 +225,8 @@ fn from_run_to_run(history: &History, units: Units) -> Markup {
             } @else {
                 p.basis {
                     "Each point is what one run settled at, with its 95 % interval. A trend is told from \
-                     five runs on: what outdoor temperature does not explain."
+                     five runs on, after allowing for outdoor temperature; the dashed line is drawn \
+                     with both, so it can climb while the rest of it falls."
                 }
                 div.charts { @for chart in &charts { (chart) } }
             }
@@ -246,7 +259,11 @@ fn measure_chart(
     let drift = drifts.iter().find(|(of, _)| *of == name).map(|(_, drift)| drift);
     let fitted = drift.map_or(Vec::new(), |drift| fitted(&settled, drift, shown.scale));
     let title = name.replace('_', " ");
-    let words = drift.map_or("too few runs for a trend".to_owned(), |d| trend::words(d, units));
+    let words = drift.map_or("too few runs for a trend".to_owned(), |drift| {
+        let allowed =
+            drift.per_outdoor_k.map_or("", |_| "after allowing for outdoor temperature: ");
+        format!("{allowed}{}", trend::words(drift, units))
+    });
     let unit = wording::short(shown);
     let chart = Chart {
         says: spoken(&format!("{title}; {words}"), &marks),
@@ -303,7 +320,7 @@ fn runs(history: &History, units: Units) -> Markup {
                             th scope="col" { "Run" }
                             th.number scope="col" { "From" }
                             th.number scope="col" { "Ran" }
-                            th.number scope="col" { "Rested" }
+                            th.number scope="col" { "Off for" }
                             @for which in &named {
                                 th.number scope="col" { (MEASURES[*which].replace('_', " ")) }
                             }
@@ -318,18 +335,18 @@ fn runs(history: &History, units: Units) -> Markup {
                                         a href=(format!("/night?units={}&run={}#run", units.word(), cycle.number))
                                             data-run=(cycle.number) { (cycle.number) }
                                     }
-                                    td.number { (known(cycle.start, |at| night.clock(at))) }
-                                    td.number { (known(between(cycle.start, cycle.stop), length)) }
-                                    td.number { (known(between(cycle.stop, cycle.next_start), length)) }
+                                    td.number data-name="From" { (known(cycle.start, |at| night.clock(at))) }
+                                    td.number data-name="Ran" { (known(between(cycle.start, cycle.stop), length)) }
+                                    td.number data-name="Off for" { (known(between(cycle.stop, cycle.next_start), length)) }
                                     @for which in &named {
-                                        td.number {
+                                        td.number data-name=(MEASURES[*which].replace('_', " ")) {
                                             (known(set.and_then(|run| run.measures[*which]), |measure| {
                                                 format!("{:.1}", measure.value * shown.scale)
                                             }))
                                         }
                                     }
-                                    td { (known(set.and_then(|run| run.suspect), suspect)) }
-                                    td { (remarks(cycle).join(", ")) }
+                                    td data-name="Most likely" { (known(set.and_then(|run| run.suspect), suspect)) }
+                                    td data-name="Remarks" { (remarks(cycle).join(", ")) }
                                 }
                             }
                         }
@@ -438,7 +455,7 @@ fn circuit(history: &History, set: &SettledSet, units: Units, number: u32) -> Ma
                     img src=(address) alt="The circuit on pressure and enthalpy; the picture says it in words"
                         width="1440" height="1000";
                     figcaption {
-                        "The circuit on pressure and enthalpy. "
+                        "The circuit on pressure and enthalpy. Dashed: compression without loss. "
                         a href=(address) download=(format!("run-{number}-pressure-enthalpy.svg")) { "Save the picture" }
                     }
                 }
@@ -455,7 +472,7 @@ fn happened(history: &History) -> Markup {
     html! {
         section aria-labelledby="marks" {
             h2 #marks { "What happened" }
-            @if marks.is_empty() { p { "Nothing worth a line." } }
+            @if marks.is_empty() { p { "Alarms, lost probes, notes: none." } }
             @if marks.len() > LISTED_MAX { p { "The latest " (LISTED_MAX) " of " (marks.len()) "." } }
             ol.events {
                 @for event in marks.into_iter().take(LISTED_MAX) {

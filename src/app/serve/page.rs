@@ -36,6 +36,8 @@ pub struct Scene {
     pub when: When,
     /// Outputs that are missing on the page.
     pub missed: u64,
+    /// Whether some of the record is of a night.
+    pub has_night: bool,
 }
 
 impl From<&History> for Scene {
@@ -50,6 +52,7 @@ impl From<&History> for Scene {
                 .collect(),
             when: history.when.clone(),
             missed: history.missed,
+            has_night: history.night.has_night(),
         }
     }
 }
@@ -94,8 +97,8 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
             }
             p.whole {
                 @if let Some(share) = view.share {
-                    (pen.bar("whole-bar", share, "Whole run to settled"))
-                    (pen.text("whole", &format!("whole run {:.0} %", share * 100.0)))
+                    (pen.bar("whole-bar", share, "Whole run until steady"))
+                    (pen.text("whole", &steadiness(share)))
                 }
                 (pen.text("at", &moment(scene, view.at)))
             }
@@ -103,6 +106,7 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
         section.readings aria-labelledby="readings" {
             h2 #readings { "Readings" }
             (readings(&view.rows, pen))
+            p.basis { "Change is that of this moment, and swings; \u{201c}steady\u{201d} is judged over minutes." }
         }
         section.says aria-labelledby="says" {
             h2 #says { "What they say" }
@@ -115,7 +119,7 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
     let happened = html! {
         section.happened aria-labelledby="happened" {
             h2 #happened { "What happened" }
-            @if scene.happened.is_empty() { p { "Nothing worth a line." } }
+            @if scene.happened.is_empty() { p { "Alarms, lost probes, notes: none." } }
             @if scene.missed > 0 {
                 p { "This page could not keep up and misses some of the visit; the record is whole." }
             }
@@ -132,9 +136,24 @@ pub fn live(scene: &Scene, view: &View, units: Units, pen: &mut Pen) -> Live {
 /// The clock's time, where it is known, and the time since the beginning.
 fn moment(scene: &Scene, at: Elapsed) -> String {
     match scene.when.wall(at) {
-        Some(clock) => format!("{clock}, {at} since the beginning"),
-        None => format!("{at} since the beginning"),
+        Some(clock) => format!("{clock}, {} into the record", into(at)),
+        None => format!("{} into the record", into(at)),
     }
+}
+
+/// A time since the beginning: `45 s`, `40 min`, `8 h 5 min`.
+fn into(at: Elapsed) -> String {
+    let minutes = at.as_ms() / 60_000;
+    match (minutes / 60, minutes % 60) {
+        (0, 0) => format!("{} s", at.as_ms() / 1_000),
+        (0, minutes) => format!("{minutes} min"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
+/// How far the whole run is from steady, in words.
+fn steadiness(share: f64) -> String {
+    if share >= 1.0 { "all steady".to_owned() } else { format!("steady: {:.0} %", share * 100.0) }
 }
 
 fn readings(rows: &[Row], pen: &mut Pen) -> Markup {
@@ -144,7 +163,7 @@ fn readings(rows: &[Row], pen: &mut Pen) -> Markup {
                 th scope="col" { "Position" }
                 th.number scope="col" { "Value" }
                 th.number scope="col" { "Change" }
-                th scope="col" { "To settled" }
+                th scope="col" { "Until steady" }
             } }
             tbody {
                 @for (n, row) in rows.iter().enumerate() {
@@ -157,7 +176,7 @@ fn readings(rows: &[Row], pen: &mut Pen) -> Markup {
                         td.number.rate { (pen.text(&format!("r{n}c"), &row.rate)) }
                         td.way {
                             @if let (Some(share), false) = (row.share, row.missing) {
-                                (pen.bar(&format!("r{n}b"), share, &format!("{} to settled", row.name)))
+                                (pen.bar(&format!("r{n}b"), share, &format!("{} until steady", row.name)))
                             }
                             " " (pen.text(&format!("r{n}m"), &row.remark))
                         }
@@ -173,7 +192,7 @@ fn verdict(scene: &Scene, view: &View, diagnosis: &Diagnosis) -> String {
     let words = findings::sentence(diagnosis);
     match diagnosis.findings.first() {
         Some(finding) if !matches!(view.state, State::Settled | State::Hunting) => {
-            format!("When it held still last, at {}: {words}", scene.when.clock(finding.to))
+            format!("When it was steady last, at {}: {words}", scene.when.clock(finding.to))
         }
         _ => words,
     }
@@ -181,7 +200,7 @@ fn verdict(scene: &Scene, view: &View, diagnosis: &Diagnosis) -> String {
 
 /// What a diagnosis says: the suspects, what limits it, the measures.
 pub fn says(scene: &Scene, diagnosis: &Diagnosis, units: Units, pen: &mut Pen) -> Markup {
-    let several = diagnosis.findings.iter().any(|finding| finding.circuit > 1);
+    let several = findings::several(diagnosis);
     let shown = diagnosis.suspects.iter().filter(|s| s.probability >= findings::SHOWN_MIN);
     let (full, brief): (Vec<&Suspect>, Vec<&Suspect>) =
         shown.partition(|s| s.probability >= findings::FULL_MIN);
@@ -191,7 +210,7 @@ pub fn says(scene: &Scene, diagnosis: &Diagnosis, units: Units, pen: &mut Pen) -
         @if let Some(finding) = diagnosis.findings.first() {
             p.basis { (pen.text("basis", &rests_on(scene, finding.from, finding.to))) }
         }
-        @for (n, one) in full.iter().enumerate() { (suspect(n, one, several, pen)) }
+        @for (n, one) in full.iter().enumerate() { (suspect(n, one, diagnosis, pen)) }
         @if !brief.is_empty() {
             p { (pen.text("brief", &findings::also_possible(&brief))) }
         }
@@ -204,19 +223,26 @@ pub fn says(scene: &Scene, diagnosis: &Diagnosis, units: Units, pen: &mut Pen) -
             }
         }
         h3 { "Measured" }
-        p.basis { "The true value lies within the ± in 95 of 100 cases." }
+        p.basis {
+            "The true value lies within the ± in 95 of 100 cases. " (findings::GENERAL_RANGE)
+        }
         (measures(diagnosis, several, units, pen))
     }
 }
 
 fn rests_on(scene: &Scene, from: Elapsed, to: Elapsed) -> String {
     if from == to {
-        return format!("Rests on what was read at {}.", scene.when.clock(to));
+        return format!("Judged from what was read at {}.", scene.when.clock(to));
     }
-    format!("Rests on what held still from {} to {}.", scene.when.clock(from), scene.when.clock(to))
+    format!(
+        "Judged from what held steady from {} to {}.",
+        scene.when.clock(from),
+        scene.when.clock(to)
+    )
 }
 
-fn suspect(n: usize, suspect: &Suspect, several: bool, pen: &mut Pen) -> Markup {
+fn suspect(n: usize, suspect: &Suspect, all: &Diagnosis, pen: &mut Pen) -> Markup {
+    let several = findings::several(all);
     let percent = findings::percent(suspect.probability);
     let name = findings::suspect_name(suspect, several);
     html! {
@@ -231,9 +257,9 @@ fn suspect(n: usize, suspect: &Suspect, several: bool, pen: &mut Pen) -> Markup 
                     li { (pen.text(&format!("s{n}e{line}"), text)) }
                 }
             }
-            @let rivals = findings::rivals(suspect, false);
+            @let rivals = findings::rivals(all, suspect, false);
             @if !rivals.is_empty() {
-                p { "Cannot be told from: " (pen.text(&format!("s{n}r"), &rivals.join("; "))) "." }
+                p { "Not ruled out: " (pen.text(&format!("s{n}r"), &rivals.join("; "))) "." }
             }
             @if !suspect.check_next.is_empty() {
                 p.next { "Next:" }
@@ -338,9 +364,10 @@ pub fn whole(scene: &Scene, here: &str, units: Units, content: &Markup) -> Marku
                 a.skip href="#content" { "Skip to the content" }
                 header {
                     p.site { (scene.site) }
-                    p.source { (source_words(scene.source)) }
+                    p.source.unreal[scene.source != Source::Live] { (source_words(scene.source)) }
                     nav aria-label="Pages" {
-                        (link("/", "Now")) (link("/night", "The night"))
+                        (link("/", now_words(scene.source)))
+                        (link("/night", if scene.has_night { "The night" } else { "The whole record" }))
                     }
                     div.switches {
                         span role="group" aria-label="Units" {
@@ -354,12 +381,21 @@ pub fn whole(scene: &Scene, here: &str, units: Units, content: &Markup) -> Marku
                 main #content { (content) }
                 footer {
                     p {
-                        "A unit can start at any time; \u{201c}rests\u{201d} on this page is no proof that it is isolated. \
+                        "A unit can start at any time; \u{201c}off\u{201d} or \u{201c}rests\u{201d} on this page is no proof that it is isolated. \
                          What is said here is evidence for a licensed technician."
                     }
                 }
             }
         }
+    }
+}
+
+/// What the live page is called: what is replayed or simulated is not now.
+const fn now_words(source: Source) -> &'static str {
+    match source {
+        Source::Live => "Now",
+        Source::Record { .. } => "Replay",
+        Source::Simulation { .. } => "Simulation",
     }
 }
 

@@ -16,7 +16,7 @@
     });
     button.replaceChildren(...words);
     const showTheme = () => {
-        words[1].textContent = `: ${themeNow()}`;
+        words[1].textContent = `:\u00a0${themeNow()}`;
         button.setAttribute("aria-label", `Theme: ${themeNow()}`);
     };
     button.hidden = false;
