@@ -319,27 +319,24 @@ impl Smoother {
             OUTLIER_SIGMAS * (ahead.level_variance + self.scatter_k * self.scatter_k).sqrt();
         let apart = x - ahead.level;
         let was_held = self.held.take();
+        let borne_out = |&(held_t, held_x): &(f64, f64)| {
+            let again = (held_x - ahead.level) * apart > 0.0 && t > held_t;
+            // A level that has had time to wander could be either; the nearer one is likelier.
+            let nearer = self.course == Course::Switched && (x - held_x).abs() < apart.abs();
+            again && (apart.abs() > limit || nearer)
+        };
+        if let Some((held_t, held_x)) = was_held.filter(borne_out) {
+            self.note_interval(t - held_t);
+            self.begin(held_t, held_x);
+            self.correct(t, x, t - held_t);
+            return Taken::WithHeld(held_t, held_x);
+        }
+        self.outliers += u64::from(was_held.is_some());
         if apart.abs() <= limit {
-            self.outliers += u64::from(was_held.is_some());
             return Taken::Accepted;
         }
-        match was_held {
-            Some((held_t, held_x)) if (held_x - ahead.level) * apart > 0.0 && t > held_t => {
-                self.note_interval(t - held_t);
-                self.begin(held_t, held_x);
-                self.correct(t, x, t - held_t);
-                Taken::WithHeld(held_t, held_x)
-            }
-            Some(_) => {
-                self.outliers += 1;
-                self.held = Some((t, x));
-                Taken::Held
-            }
-            None => {
-                self.held = Some((t, x));
-                Taken::Held
-            }
-        }
+        self.held = Some((t, x));
+        Taken::Held
     }
 
     fn correct(&mut self, t: f64, x: f64, dt: f64) {
@@ -623,6 +620,23 @@ mod tests {
                 before = read;
             }
             assert_eq!(smoother.outliers(), 0, "{name}");
+        }
+    }
+
+    #[test]
+    fn no_reading_of_a_step_is_dropped_whatever_the_spacing() {
+        for spacing in [0.2, 1.0, 15.0, 60.0, 300.0] {
+            let mut smoother = Smoother::new(FINE, 40.0, Course::Switched);
+            let mut taken = 0;
+            for n in 0..600 {
+                let watts = if n / 60 % 2 == 0 { 0.0 } else { 2_205.0 + f64::from(n % 7) };
+                taken += match smoother.take(at(spacing * f64::from(n)), watts) {
+                    Taken::Accepted => 1,
+                    Taken::WithHeld(..) => 2,
+                    Taken::Held | Taken::Stale => 0,
+                };
+            }
+            assert_eq!((taken, smoother.outliers()), (600, 0), "{spacing} s");
         }
     }
 
