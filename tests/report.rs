@@ -135,7 +135,7 @@ fn every_measure_and_suspect_of_the_last_set_is_in_the_technician_s_pages() {
         "What could not be determined",
         "Count the probes back",
         "Uncertainty: ",
-        "Expected by: ",
+        "Sources of what is expected",
         "F2:00:00:00:00:01",
         "On pressure and enthalpy",
         "By hand",
