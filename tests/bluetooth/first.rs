@@ -81,6 +81,7 @@ fn answer(new: &mut Child, places: &Places) -> String {
             q if q.ends_with("] ") || (q.ends_with("? ") && !has_usual(q)) => unit(q).to_owned(),
             _ => continue,
         };
+        assert!(said.len() < 20_000, "it asks without end: {said}");
         writeln!(answers, "{reply}").unwrap();
         said.push_str(&reply);
         said.push('\n');
