@@ -16,6 +16,7 @@ use crate::app::picture;
 use crate::app::profile;
 use crate::app::replay::Recorded;
 use crate::app::report::sheet::span;
+use crate::edge::clock::Utc;
 use crate::engine::columns::Units;
 use crate::engine::compare::{Change, Difference, Measured, Pooled, difference, interval_95, pool};
 use crate::engine::diagnose::finding::{Diagnosis, Fault, Finding, Limits};
@@ -123,7 +124,7 @@ fn stretch((sets, night): Side<'_>) -> String {
 
 /// That After does not lie after Before, in words; `None` where it does, or no clock tells.
 fn out_of_order([(before, first), (after, second)]: [Side<'_>; 2]) -> Option<String> {
-    let at = |night: &Night, at: Elapsed| night.utc(at).map(|utc| utc.timestamp());
+    let at = |night: &Night, at: Elapsed| night.utc(at).map(Utc::timestamp);
     let before_from = at(first, before.first()?.0.from)?;
     let before_to = at(first, before.last()?.0.to)?;
     let after_from = at(second, after.first()?.0.from)?;

@@ -579,9 +579,12 @@ mod tests {
         assert!(inside < 29.1, "{inside}");
     }
 
+    /// Courses by name, each a function of time (s).
+    type Courses<const N: usize> = [(&'static str, fn(f64) -> f64); N];
+
     /// Courses of a compressor's current (A), a reading a second: it starts at 60 s and stops at
     /// 300 s, through a clamp's lag, with an inrush, and averaged across the switching.
-    fn switched() -> [(&'static str, fn(f64) -> f64); 4] {
+    fn switched() -> Courses<4> {
         [
             ("at once", |t| if (60.0..300.0).contains(&t) { 13.0 } else { 0.0 }),
             ("lagging", |t| {

@@ -29,7 +29,6 @@ const NAMES: [&str; 12] = [
 
 /// Time on a processor so far, where the kernel tells it: what else runs on the machine does not
 /// count. Elsewhere the time on the wall.
-#[expect(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 fn spent(begun: std::time::Instant) -> Duration {
     let told = std::fs::read_to_string("/proc/self/schedstat").ok();
     let ns = told.and_then(|text| text.split(' ').next()?.parse().ok());

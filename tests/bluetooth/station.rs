@@ -100,10 +100,14 @@ async fn stand_in(service: &Service, deed: Deed, probe: &str) {
     match deed {
         Deed::ServiceHangs => {
             service.mute(Heal::Never);
-            CALLS.iter().for_each(|member| service.hang(member, true));
+            for member in &CALLS {
+                service.hang(member, true);
+            }
         }
         Deed::ServiceGoesOn => {
-            CALLS.iter().for_each(|member| service.hang(member, false));
+            for member in &CALLS {
+                service.hang(member, false);
+            }
             service.unmute();
         }
         Deed::AdapterOut => pull(service).await,

@@ -43,7 +43,7 @@ fn advertise(guest: &Guest, n: u32) {
     let sequence = n.to_le_bytes()[0];
     let rssi = -60 - i32::try_from(n % 7).unwrap();
     let data = [2, 1, 6, 10, 0xFF, 0xFF, 0xFF, 0x43, 0x4C, 1, sequence, 90, low, high];
-    let data: String = data.iter().map(|byte| format!("{byte:02X}")).collect();
+    let data = hex::encode_upper(data);
     for number in 0..PROBES {
         guest.air(&format!("advertise {} {rssi} {data}", address(number)));
     }
@@ -132,7 +132,7 @@ fn judge(
     for number in 0..PROBES {
         let address = address(number);
         let received = &received[&address];
-        let all = delivered[&address].iter().map(|bytes| hex::encode_upper(bytes));
+        let all = delivered[&address].iter().map(hex::encode_upper);
         // From the first that the program had: before, it was not there.
         let all: Vec<String> = all.skip_while(|bytes| !received.contains_key(bytes)).collect();
         let mut left = received.clone();
