@@ -141,7 +141,9 @@ fn fields(lines: &[Value]) -> BTreeSet<String> {
 }
 
 /// The first word of what the first fault of each outage says. What follows until all is well again
-/// hangs on which of service, adapter and bus is back how much before the other.
+/// hangs on which of service, adapter and bus is back how much before the other. An adapter that
+/// leaves is powered off first: a look between the two sees the one, a later look the other, and so
+/// they count as the same here; which of them a script must bring is in its events.
 fn faults(lines: &[Value]) -> Vec<String> {
     let mut faults = Vec::new();
     let mut out = false;
@@ -149,6 +151,8 @@ fn faults(lines: &[Value]) -> Vec<String> {
         let word = line["detail"].as_str().unwrap_or_default().split(':').next();
         match line["event"].as_str() {
             Some("radio_fault") if !out => {
+                let leaves = |word: &str| matches!(word, "powered-off" | "adapter-gone");
+                let word = word.map(|word| if leaves(word) { "adapter out" } else { word });
                 faults.extend(word.map(str::to_owned));
                 out = true;
             }
