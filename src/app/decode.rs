@@ -56,7 +56,9 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let probe = args.address.as_deref().unwrap_or("");
     let payload = Payload { probe, via, bytes: &bytes, rssi_dbm: None };
     let Some(id) = profiles.match_payload(&payload, args.name.as_deref()) else {
-        return Err(Failure::bad_input("no profile fits this payload; see `settled profile list`"));
+        let name = if args.name.is_none() { "; some ask for a name too: give --name" } else { "" };
+        let error = format!("no profile fits this payload; see `settled profile list`{name}");
+        return Err(Failure::bad_input(error));
     };
     let profile = profiles.get(id);
     let mut fields = Vec::new();

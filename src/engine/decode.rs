@@ -72,7 +72,7 @@ pub enum Read {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum DecodeError {
     /// It ends before a field that must be there.
-    #[error("{has} bytes, which end before field {field} at byte {at}")]
+    #[error("has {has} bytes, which end before field {field} at byte {at}")]
     Short {
         /// The field's index.
         field: u16,
@@ -90,13 +90,13 @@ pub enum DecodeError {
         at: u16,
     },
     /// The profile refuses identifiers that it does not know.
-    #[error("identifier 0x{0:02X} is not known")]
+    #[error("holds identifier 0x{0:02X}, which is not known")]
     UnknownIdentifier(u16),
     /// The checksum does not agree.
-    #[error("the checksum does not agree")]
+    #[error("does not agree with its checksum")]
     Checksum,
     /// It is longer than any payload of its way.
-    #[error("{0} bytes are more than any payload has")]
+    #[error("has {0} bytes, more than any payload")]
     Long(usize),
 }
 

@@ -49,25 +49,28 @@ impl Example {
         if let Err(error) = outcome {
             return Some(format!("the example does not decode: it {}", error.in_words(profile)));
         }
+        let mut wrong = Vec::new();
         for (name, expected) in fields {
-            let field = found.iter().find(|field| name_of(profile, field) == *name);
-            let Some(field) = field else {
-                return Some(format!(
-                    "the example gives no `{name}`, only {}",
-                    names(profile, &found)
-                ));
-            };
-            if !agrees(profile, field, expected, &counted) {
-                let told = tell(profile, field, &counted);
-                return Some(format!("`{name}` comes out as {told}, not as the example says"));
+            match found.iter().find(|field| name_of(profile, field) == *name) {
+                None => {
+                    let names = names(profile, &found);
+                    wrong.push(format!("the example gives no `{name}`, only {names}"));
+                }
+                Some(field) if !agrees(profile, field, expected, &counted) => {
+                    let told = tell(profile, field, &counted);
+                    wrong.push(format!("`{name}` comes out as {told}, not as the example says"));
+                }
+                Some(_) => {}
             }
         }
-        let forgotten =
-            found.iter().find(|field| fields.iter().all(|(n, _)| name_of(profile, field) != *n));
-        forgotten.map(|field| {
-            let told = tell(profile, field, &counted);
-            format!("the example does not list `{}`, which is {told}", name_of(profile, field))
-        })
+        for field in &found {
+            let name = name_of(profile, field);
+            if fields.iter().all(|(listed, _)| name != *listed) {
+                let told = tell(profile, field, &counted);
+                wrong.push(format!("the example does not list `{name}`, which is {told}"));
+            }
+        }
+        (!wrong.is_empty()).then(|| wrong.join("; "))
     }
 }
 
@@ -84,8 +87,7 @@ fn agrees(profile: &Profile, field: &Field, expected: &Expected, bytes: &[u8]) -
     match (&field.value, expected) {
         (FieldValue::Number(value), Expected::Number(wanted)) => {
             let own = profile.fields()[usize::from(field.index)].in_own_unit(*value);
-            // What a person writes has at most nine digits; the arithmetic keeps fifteen.
-            (own - wanted).abs() <= 1e-9 * wanted.abs().max(1.0)
+            (own - wanted).abs() <= rounding(*wanted)
         }
         (FieldValue::Absent, Expected::Absent)
         | (FieldValue::OutOfRange(_), Expected::OutOfRange) => true,
@@ -96,14 +98,50 @@ fn agrees(profile: &Profile, field: &Field, expected: &Expected, bytes: &[u8]) -
     }
 }
 
+/// How far a value may be from one that a person wrote: what is published is often rounded, so half
+/// of its last decimal; a whole number stands as it is, to the nine digits that people write.
+fn rounding(written: f64) -> f64 {
+    let text = written.to_string();
+    let decimals = text.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+    let half = if decimals == 0 { 0.0 } else { 0.5 * libm::pow(10.0, -(decimals as f64)) };
+    half + 1e-9 * written.abs().max(1.0)
+}
+
+/// A number to nine decimals, without what the arithmetic leaves behind them.
+fn nine(value: f64) -> String {
+    let text = format!("{value:.9}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
 fn tell(profile: &Profile, field: &Field, bytes: &[u8]) -> String {
     let info = &profile.fields()[usize::from(field.index)];
     match field.value {
-        FieldValue::Number(value) => format!("{} {}", info.in_own_unit(value), info.unit),
+        FieldValue::Number(value) => format!("{} {}", nine(info.in_own_unit(value)), info.unit),
         FieldValue::Absent => "absent".to_owned(),
         FieldValue::OutOfRange(value) => {
-            format!("{} {}, out of range", info.in_own_unit(value), info.unit)
+            format!("{} {}, out of range", nine(info.in_own_unit(value)), info.unit)
         }
         FieldValue::Bytes { .. } => hex::encode_upper(field.value.bytes(bytes).unwrap_or(&[])),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_published_value_may_be_rounded_in_its_last_decimal() {
+        for (written, value, fits) in [
+            (27.47, 27.468_948_37, true),
+            (27.47, 27.476, false),
+            (43.0, 43.4, false),
+            (43.0, 43.0 + 1e-10, true),
+            (-0.5, -0.54, true),
+        ] {
+            let written: f64 = written;
+            let apart: f64 = value - written;
+            assert_eq!(apart.abs() <= rounding(written), fits, "{value} for {written}");
+        }
+        assert_eq!((nine(14.899_999_999_999_999), nine(80.0)), ("14.9".into(), "80".into()));
     }
 }
