@@ -29,8 +29,9 @@ use crate::engine::session::Session;
 use crate::engine::snapshot::Snapshot;
 use crate::units::time::Elapsed;
 
-/// What may wait for the derived files. When it is full they are given up, and the record is not.
-const DERIVED_QUEUE: usize = 100_000;
+/// What may wait for the derived files, some half an hour of moments: room for it is taken at once.
+/// When it is full they are given up, and the record is not.
+const DERIVED_QUEUE: usize = 2_048;
 /// Longest wait for the disk when a visit ends.
 const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
 /// Least engine time between two looks at the derived files' queue: they are flushed then.
@@ -344,7 +345,7 @@ impl Visit {
         heard: &mut dyn FnMut(&Session, &Output),
     ) {
         if let Some(label) = row {
-            self.derived.send(Work::Label(at, label));
+            self.derived.label(at, label);
         }
         self.session.handle(at, input);
         self.say(heard);
@@ -357,7 +358,7 @@ impl Visit {
     fn say(&mut self, heard: &mut dyn FnMut(&Session, &Output)) {
         while let Some(output) = self.session.poll() {
             heard(&self.session, &output);
-            self.derived.send(Work::Output(output));
+            self.derived.output(output);
         }
     }
 }
@@ -442,6 +443,8 @@ struct Derived {
     queue: Option<SyncSender<Work>>,
     /// Whoever sends waits while the queue is full.
     patient: bool,
+    /// When the session began by the clock, as the thread was told last.
+    began: Option<Option<Utc>>,
     thread: Option<JoinHandle<Result<(), FolderError>>>,
 }
 
@@ -450,7 +453,23 @@ impl Derived {
         let (queue, work) = sync_channel(DERIVED_QUEUE);
         let thread = thread::Builder::new().name("derived".to_owned());
         let thread = thread.spawn(move || write(files, &work)).ok();
-        Self { queue: thread.is_some().then_some(queue), patient: false, thread }
+        Self { queue: thread.is_some().then_some(queue), patient: false, began: None, thread }
+    }
+
+    /// A row of the record was at `at` and bears `label`; told on only where the clock has changed.
+    fn label(&mut self, at: Elapsed, label: Option<Utc>) {
+        let began = label.and_then(|label| label.plus_ms(-(at.as_ms() as i64)));
+        if self.began != Some(began) {
+            self.began = Some(began);
+            self.send(Work::Label(at, label));
+        }
+    }
+
+    /// What the session said; only what the files take wakes the thread.
+    fn output(&mut self, output: Output) {
+        if DerivedFiles::takes(&output) {
+            self.send(Work::Output(output));
+        }
     }
 
     fn send(&mut self, work: Work) {

@@ -71,6 +71,11 @@ impl DerivedFiles {
         self.times.row(at, label);
     }
 
+    /// Whether [`DerivedFiles::take`] makes anything of an output.
+    pub const fn takes(output: &Output) -> bool {
+        !matches!(output, Output::Reading(_) | Output::Refused { .. })
+    }
+
     /// Writes what an output says into the file that it belongs to.
     ///
     /// # Errors

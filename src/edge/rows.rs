@@ -1,11 +1,11 @@
 //! Reads a record back, row by row, in bounded memory.
 
 use std::fs::File;
-use std::io::{self, Read};
+use std::io::{self, BufRead, BufReader, Read};
 use std::path::PathBuf;
 use std::vec::IntoIter;
 
-use csv::{ByteRecord, Reader, ReaderBuilder, Terminator};
+use memchr::memchr_iter;
 
 use crate::edge::clock::{Labels, Utc};
 use crate::edge::folder::FolderError;
@@ -29,7 +29,7 @@ pub enum RowsError {
     #[error("it does not begin with the columns {HEADER}; use `settled import` for other logs")]
     Header,
     /// A line has no end.
-    #[error("a line after row {0} is longer than {LINE_MAX} bytes; this is no record")]
+    #[error("line {0} is longer than {LINE_MAX} bytes; this is no record")]
     LineTooLong(u64),
     /// The disk said no.
     #[error("it cannot be read")]
@@ -63,8 +63,7 @@ pub struct Rows {
     parts: IntoIter<PathBuf>,
     part: usize,
     path: PathBuf,
-    reader: Reader<Lines>,
-    record: ByteRecord,
+    lines: Lines,
     scratch: Vec<u8>,
     labels: Labels,
     count: u64,
@@ -91,8 +90,8 @@ impl Rows {
         }
         let mut parts = parts.into_iter();
         let path = parts.next().unwrap_or_default();
-        let reader = open(&path).map_err(|source| rows(&path, source))?;
-        Ok(Self::new(parts, path, reader))
+        let lines = open(&path).map_err(|source| rows(&path, source))?;
+        Ok(Self::new(parts, path, lines))
     }
 
     /// The rows of one stream, such as standard input, header included.
@@ -101,18 +100,17 @@ impl Rows {
     /// Where it cannot be read or is no record.
     pub fn of_stream(stream: Box<dyn Read + Send>, name: &str) -> Result<Self, FolderError> {
         let path = PathBuf::from(name);
-        let reader =
+        let lines =
             begin(stream).map_err(|source| FolderError::Rows { path: path.clone(), source })?;
-        Ok(Self::new(Vec::new().into_iter(), path, reader))
+        Ok(Self::new(Vec::new().into_iter(), path, lines))
     }
 
-    fn new(parts: IntoIter<PathBuf>, path: PathBuf, reader: Reader<Lines>) -> Self {
+    fn new(parts: IntoIter<PathBuf>, path: PathBuf, lines: Lines) -> Self {
         Self {
             parts,
             part: 0,
             path,
-            reader,
-            record: ByteRecord::new(),
+            lines,
             scratch: Vec::new(),
             labels: Labels::default(),
             count: 0,
@@ -126,21 +124,22 @@ impl Rows {
     /// # Errors
     /// Where a part cannot be read any further.
     pub fn next_row(&mut self) -> Result<Option<Row<'_>>, FolderError> {
-        // Two passes over a row's cells, since a borrow that is returned from a loop would be
-        // taken to last through all of its turns: find a row that is good, then read it again.
-        loop {
+        // A borrow that is returned from a loop would be taken to last through all of its turns: a
+        // good row is found first, and what it says is borrowed after.
+        let read = loop {
             if !self.advance()? {
                 return Ok(None);
             }
-            match read(&self.record, &mut self.scratch) {
-                Ok(_) => break,
+            match self.lines.cells().and_then(|cells| read_row(&cells, &mut self.scratch)) {
+                Ok(row) => break row,
                 Err(why) => self.skip(Some(why)),
             }
-        }
+        };
         self.count += 1;
-        let label = self.labels.read(self.record.get(1).unwrap_or_default());
-        let row = read(&self.record, &mut self.scratch);
-        Ok(row.ok().map(|(at, input)| Row { at, label, input }))
+        let cells = self.lines.cells().expect("they were just read");
+        let label = self.labels.read(cells[1]);
+        let input = read.input(&cells, &self.scratch).expect("it was just read");
+        Ok(Some(Row { at: read.at, label, input }))
     }
 
     /// How many rows were read so far.
@@ -153,22 +152,19 @@ impl Rows {
         (self.skipped_count, &self.skipped)
     }
 
-    /// Reads the next whole line of any part into `record`.
+    /// Goes to the next whole line of any part.
     fn advance(&mut self) -> Result<bool, FolderError> {
         loop {
-            let more = self.reader.read_byte_record(&mut self.record).map_err(|error| {
-                FolderError::Rows { path: self.path.clone(), source: self.reason(error) }
-            })?;
-            if more {
-                if !self.reader.get_ref().torn() {
-                    return Ok(true);
-                }
-                self.skip(None);
+            let line = self.lines.advance();
+            match line.map_err(|source| FolderError::Rows { path: self.path.clone(), source })? {
+                Line::Whole => return Ok(true),
+                Line::Torn => self.skip(None),
+                Line::None => {}
             }
             let Some(path) = self.parts.next() else { return Ok(false) };
             self.part += 1;
             match open(&path) {
-                Ok(reader) => self.reader = reader,
+                Ok(lines) => self.lines = lines,
                 // A part that was begun and got no row, or half a header.
                 Err(RowsError::Empty) => continue,
                 Err(source) => return Err(FolderError::Rows { path, source }),
@@ -177,101 +173,90 @@ impl Rows {
         }
     }
 
-    fn reason(&self, error: csv::Error) -> RowsError {
-        match error.into_kind() {
-            csv::ErrorKind::Io(error) if error.kind() == io::ErrorKind::FileTooLarge => {
-                RowsError::LineTooLong(self.count)
-            }
-            csv::ErrorKind::Io(error) => RowsError::Io(error),
-            other => RowsError::Io(io::Error::other(format!("{other:?}"))),
-        }
-    }
-
     fn skip(&mut self, why: Option<RowError>) {
         self.skipped_count += 1;
         if self.skipped.len() < SKIPPED_KEPT {
-            let line = self.record.position().map_or(0, csv::Position::line);
-            self.skipped.push(Skipped { part: self.part, line, why });
+            self.skipped.push(Skipped { part: self.part, line: self.lines.number, why });
         }
     }
 }
 
-fn read<'a>(
-    record: &'a ByteRecord,
-    scratch: &'a mut Vec<u8>,
-) -> Result<(Elapsed, Input<'a>), RowError> {
-    if record.len() != COLUMNS {
-        return Err(RowError::Columns);
-    }
-    let mut cells: [&[u8]; COLUMNS] = [&[]; COLUMNS];
-    for (cell, from) in cells.iter_mut().zip(record) {
-        *cell = from;
-    }
-    let last = cells[COLUMNS - 1];
-    cells[COLUMNS - 1] = last.strip_suffix(b"\r").unwrap_or(last);
-    read_row(&cells, scratch)
-}
-
-fn open(path: &PathBuf) -> Result<Reader<Lines>, RowsError> {
+fn open(path: &PathBuf) -> Result<Lines, RowsError> {
     begin(Box::new(File::open(path)?))
 }
 
-/// A reader of a part whose header has been read.
-fn begin(stream: Box<dyn Read + Send>) -> Result<Reader<Lines>, RowsError> {
-    // No quoting: our rows have none, and a stray quote must not swallow the lines after it.
-    let mut reader = ReaderBuilder::new()
-        .has_headers(false)
-        .flexible(true)
-        .quoting(false)
-        .terminator(Terminator::Any(b'\n'))
-        .buffer_capacity(64 * 1024)
-        .from_reader(Lines { inner: stream, since: 0, ended: false });
-    let mut header = ByteRecord::new();
-    let any = reader.read_byte_record(&mut header).map_err(|error| match error.into_kind() {
-        csv::ErrorKind::Io(error) if error.kind() == io::ErrorKind::FileTooLarge => {
-            RowsError::Header
-        }
-        csv::ErrorKind::Io(error) => RowsError::Io(error),
-        _ => RowsError::Header,
+/// The lines of a part whose header has been read.
+fn begin(stream: Box<dyn Read + Send>) -> Result<Lines, RowsError> {
+    let inner = BufReader::with_capacity(64 * 1024, stream);
+    let mut lines = Lines { inner, line: Vec::new(), number: 0 };
+    let line = lines.advance().map_err(|error| match error {
+        RowsError::LineTooLong(_) => RowsError::Header,
+        other => other,
     })?;
-    let text = header.iter().collect::<Vec<_>>().join(&b',');
-    if !any || (reader.get_ref().torn() && HEADER.as_bytes().starts_with(text.trim_ascii_end())) {
-        return Err(RowsError::Empty);
+    match line {
+        Line::None => Err(RowsError::Empty),
+        Line::Torn if HEADER.as_bytes().starts_with(lines.line.trim_ascii_end()) => {
+            Err(RowsError::Empty)
+        }
+        _ if lines.line == HEADER.as_bytes() => Ok(lines),
+        _ => Err(RowsError::Header),
     }
-    if text.strip_suffix(b"\r").unwrap_or(&text) != HEADER.as_bytes() {
-        return Err(RowsError::Header);
-    }
-    Ok(reader)
 }
 
-/// Passes a stream on until a line grows beyond all bounds.
+/// The lines of a part, one at a time. They hold no quotes, so a comma parts cells and a line feed
+/// rows, whatever a damaged part claims.
 struct Lines {
-    inner: Box<dyn Read + Send>,
-    /// Bytes since the last line end.
-    since: u64,
-    ended: bool,
+    inner: BufReader<Box<dyn Read + Send>>,
+    /// The present line without its end.
+    line: Vec<u8>,
+    /// Its number, from 1.
+    number: u64,
+}
+
+/// What stands at a place in a part.
+enum Line {
+    /// A line with its end.
+    Whole,
+    /// A last line without one.
+    Torn,
+    /// Nothing.
+    None,
 }
 
 impl Lines {
-    /// Whether the line just read has no end. The end of a stream is asked for only by a line that
-    /// is not yet whole.
-    const fn torn(&self) -> bool {
-        self.ended && self.since > 0
-    }
-}
-
-impl Read for Lines {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.inner.read(buffer)?;
-        self.ended = count == 0;
-        self.since = match buffer[..count].iter().rposition(|byte| *byte == b'\n') {
-            Some(at) => (count - at - 1) as u64,
-            None => self.since + count as u64,
-        };
-        if self.since > LINE_MAX {
-            return Err(io::ErrorKind::FileTooLarge.into());
+    /// Goes to the next line that is not empty.
+    fn advance(&mut self) -> Result<Line, RowsError> {
+        loop {
+            self.line.clear();
+            let mut bounded = self.inner.by_ref().take(LINE_MAX);
+            if bounded.read_until(b'\n', &mut self.line)? == 0 {
+                return Ok(Line::None);
+            }
+            if self.line.pop_if(|byte| *byte == b'\n').is_none() {
+                let full = self.line.len() as u64 == LINE_MAX;
+                self.number += 1;
+                return if full { Err(RowsError::LineTooLong(self.number)) } else { Ok(Line::Torn) };
+            }
+            self.number += 1;
+            self.line.pop_if(|byte| *byte == b'\r');
+            if !self.line.is_empty() {
+                return Ok(Line::Whole);
+            }
         }
-        Ok(count)
+    }
+
+    /// The cells of the present line.
+    fn cells(&self) -> Result<[&[u8]; COLUMNS], RowError> {
+        let mut cells: [&[u8]; COLUMNS] = [&[]; COLUMNS];
+        let mut from = 0;
+        let mut commas = memchr_iter(b',', &self.line);
+        for cell in &mut cells[..COLUMNS - 1] {
+            let comma = commas.next().ok_or(RowError::Columns)?;
+            *cell = &self.line[from..comma];
+            from = comma + 1;
+        }
+        cells[COLUMNS - 1] = &self.line[from..];
+        if commas.next().is_none() { Ok(cells) } else { Err(RowError::Columns) }
     }
 }
 

@@ -272,7 +272,10 @@ impl Hearing {
     pub fn newly_silent(&mut self, at: Elapsed) -> Vec<(String, Duration)> {
         let awaited = self.probes.iter_mut().filter(|one| one.job_probe.is_some());
         awaited
-            .filter_map(|one| Some((one.address.clone(), one.presence.as_mut()?.lose(at)?)))
+            .filter_map(|one| {
+                let silence = one.presence.as_mut()?.lose(at)?;
+                Some((one.address.clone(), silence))
+            })
             .collect()
     }
 

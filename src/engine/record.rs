@@ -120,16 +120,28 @@ pub fn write_row(out: &mut Vec<u8>, at: Elapsed, label: &str, input: &Input<'_>)
     true
 }
 
-/// Reads a row's cells back; what is decoded lives in `scratch`, which is cleared first.
+/// A row that was found to be of our form; what it says borrows from its cells and the scratch
+/// that it was read with.
+#[derive(Debug, Clone, Copy)]
+pub struct ReadRow {
+    /// When, in engine time.
+    pub at: Elapsed,
+    rssi_dbm: Option<i16>,
+    /// Of a payload, the way it came.
+    via: Option<Via>,
+    /// Where the bytes, and what was decoded of `probe` and `key`, end in the scratch.
+    bytes_end: usize,
+    probe_end: Option<usize>,
+    key_end: Option<usize>,
+}
+
+/// Reads a row's cells back; what is decoded goes into `scratch`, which is cleared first.
 ///
 /// The cell `time_utc` is a label and left to the caller.
 ///
 /// # Errors
 /// [`RowError`] where a cell is not as [`write_row`] writes it.
-pub fn read_row<'a>(
-    cells: &[&'a [u8]; COLUMNS],
-    scratch: &'a mut Vec<u8>,
-) -> Result<(Elapsed, Input<'a>), RowError> {
+pub fn read_row(cells: &[&[u8]; COLUMNS], scratch: &mut Vec<u8>) -> Result<ReadRow, RowError> {
     let [elapsed, _, probe, via, key, hex, rssi] = *cells;
     let at = Elapsed::from_ms(read_u64(elapsed).ok_or(RowError::Cell("elapsed_ms"))?);
     scratch.clear();
@@ -137,32 +149,59 @@ pub fn read_row<'a>(
     let bytes_end = scratch.len();
     let probe_end = read_plain(probe, scratch).ok_or(RowError::Cell("probe"))?;
     let key_end = read_plain(key, scratch).ok_or(RowError::Cell("key"))?;
-    let scratch: &'a [u8] = scratch;
-    let bytes = &scratch[..bytes_end];
-    let probe = probe_end.map_or(probe, |end| &scratch[bytes_end..end]);
-    let key = key_end.map_or(key, |end| &scratch[probe_end.unwrap_or(bytes_end)..end]);
-    let probe = from_utf8(probe).map_err(|_| RowError::Cell("probe"))?;
     let rssi_dbm = read_rssi(rssi).ok_or(RowError::Cell("rssi_dbm"))?;
+    let mut row = ReadRow { at, rssi_dbm, via: None, bytes_end, probe_end, key_end };
+    if matches!(via, b"manufacturer" | b"service" | b"service-opened" | b"characteristic") {
+        let (.., key) = row.texts(cells, scratch);
+        row.via = Some(read_via(via, key).ok_or(RowError::Cell("key"))?);
+    }
+    row.input(cells, scratch).map(|_| row)
+}
 
-    let words = || from_utf8(bytes).map_err(|_| RowError::Cell("bytes_hex"));
-    let input = match via {
-        b"manufacturer" | b"service" | b"service-opened" | b"characteristic" => {
-            let via = read_via(via, key).ok_or(RowError::Cell("key"))?;
-            Input::Payload(Payload { probe, via, bytes, rssi_dbm })
+impl ReadRow {
+    /// What the row says, of the cells and the scratch that it was read with.
+    ///
+    /// # Errors
+    /// [`RowError`] with other cells only.
+    pub fn input<'a>(
+        &self,
+        cells: &[&'a [u8]; COLUMNS],
+        scratch: &'a [u8],
+    ) -> Result<Input<'a>, RowError> {
+        let (bytes, probe, key) = self.texts(cells, scratch);
+        let rssi_dbm = self.rssi_dbm;
+        let probe = from_utf8(probe).map_err(|_| RowError::Cell("probe"))?;
+        if let Some(via) = self.via {
+            return Ok(Input::Payload(Payload { probe, via, bytes, rssi_dbm }));
         }
-        b"signal" => Input::Heard { probe, rssi_dbm },
-        b"import" => read_value(key, words()?, Origin::Import)?,
-        b"typed" => read_value(key, words()?, Origin::Typed)?,
-        b"note" if key == CHANGED.as_bytes() => Input::Changed(words()?),
-        b"note" if key == NOTE.as_bytes() => Input::Note(words()?),
-        b"note" => return Err(RowError::Cell("key")),
-        b"event" => {
-            let event = from_utf8(key).map_err(|_| RowError::Cell("key"))?;
-            read_event(event, probe, words()?)?
-        }
-        _ => return Err(RowError::Via),
-    };
-    Ok((at, input))
+        let words = || from_utf8(bytes).map_err(|_| RowError::Cell("bytes_hex"));
+        Ok(match cells[3] {
+            b"signal" => Input::Heard { probe, rssi_dbm },
+            b"import" => read_value(key, words()?, Origin::Import)?,
+            b"typed" => read_value(key, words()?, Origin::Typed)?,
+            b"note" if key == CHANGED.as_bytes() => Input::Changed(words()?),
+            b"note" if key == NOTE.as_bytes() => Input::Note(words()?),
+            b"note" => return Err(RowError::Cell("key")),
+            b"event" => {
+                let event = from_utf8(key).map_err(|_| RowError::Cell("key"))?;
+                read_event(event, probe, words()?)?
+            }
+            _ => return Err(RowError::Via),
+        })
+    }
+
+    /// The bytes, the probe and the key.
+    fn texts<'a>(
+        &self,
+        cells: &[&'a [u8]; COLUMNS],
+        scratch: &'a [u8],
+    ) -> (&'a [u8], &'a [u8], &'a [u8]) {
+        let (bytes, rest) = scratch.split_at(self.bytes_end);
+        let probe = self.probe_end.map_or(cells[2], |end| &rest[..end - self.bytes_end]);
+        let key_from = self.probe_end.unwrap_or(self.bytes_end);
+        let key = self.key_end.map_or(cells[4], |end| &scratch[key_from..end]);
+        (bytes, probe, key)
+    }
 }
 
 fn write_payload(out: &mut Vec<u8>, payload: &Payload<'_>) {
@@ -437,7 +476,9 @@ mod tests {
         let line = out.strip_suffix(b"\r\n").unwrap();
         let cells: Vec<&[u8]> = line.split(|byte| *byte == b',').collect();
         let mut scratch = Vec::new();
-        let (read_at, read) = read_row(&cells.try_into().unwrap(), &mut scratch).unwrap();
+        let cells = cells.try_into().unwrap();
+        let row = read_row(&cells, &mut scratch).unwrap();
+        let (read_at, read) = (row.at, row.input(&cells, &scratch).unwrap());
         assert_eq!((read_at, &read), (at, input));
         String::from_utf8(line.to_vec()).unwrap()
     }

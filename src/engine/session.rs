@@ -186,7 +186,7 @@ impl Session {
             run: self.signals.running_since().map(|start| self.now - start),
             probes: self.hearing.statuses(self.now),
             channels: self.channels.iter().map(status).collect(),
-            progress: progress.clone(),
+            progress,
             diagnosis: self.diagnosis_now(),
             counts: self.counts,
         }
@@ -218,11 +218,8 @@ impl Session {
         self.signals.tick(at, &mut events);
         self.take_signal_events(&mut events);
         self.events = events;
-        let mut levels: Vec<Option<f64>> = self
-            .channels
-            .iter()
-            .map(|known| self.signals.sample(known.id, at).map(|sample| sample.level))
-            .collect();
+        let level = |known: &NewChannel| self.signals.level(known.id, at);
+        let mut levels: Vec<Option<f64>> = self.channels.iter().map(level).collect();
         for typed in self.typed.iter_mut().filter(|typed| !typed.shown) {
             levels[usize::from(typed.channel.0)] = Some(typed.quantity.get());
             typed.shown = true;

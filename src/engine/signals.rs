@@ -19,7 +19,6 @@ use crate::engine::channel::Channel;
 use crate::engine::columns::Units;
 use crate::engine::cycle::{Change, Compressor, Cycles};
 use crate::engine::job::{Job, Mode, Settle};
-use crate::engine::progress::Progress;
 use crate::engine::reading::{
     ChannelId, Cycle, Instrument, ProbeId, Reading, Sample, SettledSet, State,
 };
@@ -85,7 +84,6 @@ pub struct Signals {
     cycles: Cycles,
     runs: Runs,
     state: State,
-    progress: Progress,
     /// Told since the last tick.
     queue: Vec<SignalEvent>,
     candidates: VecDeque<SettledSet>,
@@ -121,7 +119,6 @@ impl Signals {
             cycles: Cycles::new(),
             runs: Runs::new(),
             state: State::Unknown,
-            progress: Progress::default(),
             queue: Vec::new(),
             candidates: VecDeque::new(),
             sets: 0,
@@ -201,10 +198,6 @@ impl Signals {
             self.look_for_defrost();
         }
         let state = self.current_state();
-        if fresh || state != self.state {
-            self.foretell();
-            self.make_progress();
-        }
         if state == State::Settled && fresh {
             self.hold_set();
         }
@@ -244,9 +237,9 @@ impl Signals {
         self.tracks.get(usize::from(channel.0))?.smoother.sample(channel, at)
     }
 
-    /// How far everything is from settled, as of the last tick.
-    pub const fn progress(&self) -> &Progress {
-        &self.progress
+    /// The smoothed level of a channel at `at` (SI); `None` where nothing is known of it then.
+    pub fn level(&self, channel: ChannelId, at: Elapsed) -> Option<f64> {
+        self.tracks.get(usize::from(channel.0))?.smoother.level(at)
     }
 
     /// The latest stretch that held, while the run goes on: the set that would be taken if it

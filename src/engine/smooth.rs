@@ -243,17 +243,7 @@ impl Smoother {
     ///
     /// A probe whose time constant is known lags by it; the level is put right by the rate.
     pub fn sample(&self, channel: ChannelId, at: Elapsed) -> Option<Sample> {
-        let dt = at.as_secs() - self.last_s?;
-        if dt > self.age_s_max() {
-            return None;
-        }
-        let mut now = self.moving.mixed(&self.quiet, self.share_moving);
-        if dt > 0.0 {
-            let (mut moving, mut quiet) = (self.moving, self.quiet);
-            moving.predict(dt, self.course.moving());
-            quiet.predict(dt, self.course.quiet());
-            now = moving.mixed(&quiet, self.share_moving);
-        }
+        let now = self.trend(at)?;
         let lag = self.instrument.time_constant_s.unwrap_or(0.0);
         let variance = now.level_variance + lag * (2.0 * now.covariance + lag * now.rate_variance);
         let unit = self.unit_per_k;
@@ -270,6 +260,28 @@ impl Smoother {
             rate_uncertainty,
             spread: self.scatter_k * unit,
         })
+    }
+
+    /// The level at `at` (SI), as [`Smoother::sample`] gives it.
+    pub fn level(&self, at: Elapsed) -> Option<f64> {
+        let now = self.trend(at)?;
+        let lag = self.instrument.time_constant_s.unwrap_or(0.0);
+        Some((now.level + lag * now.rate) * self.unit_per_k)
+    }
+
+    /// Both trends as one, carried on to `at`.
+    #[inline]
+    fn trend(&self, at: Elapsed) -> Option<Trend> {
+        let dt = at.as_secs() - self.last_s?;
+        if dt > self.age_s_max() {
+            return None;
+        }
+        let (mut moving, mut quiet) = (self.moving, self.quiet);
+        if dt > 0.0 {
+            moving.predict(dt, self.course.moving());
+            quiet.predict(dt, self.course.quiet());
+        }
+        Some(moving.mixed(&quiet, self.share_moving))
     }
 
     /// Forgets level and rate, keeps what is known of the probe: after a gap, or a lost stretch.

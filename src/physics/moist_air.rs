@@ -139,8 +139,7 @@ pub fn wet_bulb_from_ratio(
     let off = |wet| off(wet, frozen);
     // A rule of thumb from the formulas themselves, to begin within some 2 K of it.
     let guess = t - (1.0 - humidity.get()) * (6.0 + 0.33 * t);
-    let (low, high) = around(guess, 2.0, low, high, &off);
-    Celsius::new(root(low, high, off))
+    Celsius::new(root(around(guess, 2.0, (low, high), &off), off))
 }
 
 /// Humidity ratio (kg/kg) of air at `dry_bulb` and `wet_bulb` (°C) and `pressure` (Pa, absolute);
@@ -197,8 +196,7 @@ pub fn dew_point(dry_bulb: Celsius, humidity: RelativeHumidity) -> Option<Celsiu
     let off = |t: f64| ln_saturation(t + 273.15) - wanted;
     // Clausius and Clapeyron with a constant heat of evaporation, to begin near it.
     let guess = 1.0 / (1.0 / dry_bulb.kelvin() - libm::log(humidity.get()) / HEAT_K) - 273.15;
-    let (low, high) = around(guess, 2.0, RANGE_C.0, dry_bulb.get(), &off);
-    Celsius::new(root(low, high, off))
+    Celsius::new(root(around(guess, 2.0, (RANGE_C.0, dry_bulb.get()), &off), off))
 }
 
 /// Relative humidity of air at `dry_bulb` with this `dew_point` (°C); `None` where the dew point is
@@ -310,27 +308,36 @@ fn ratio_at_wet_bulb(dry: f64, wet: f64, frozen: bool, pressure: f64) -> f64 {
     }
 }
 
+/// A place, and by how much it is off there.
+type Tried = (f64, f64);
+
 /// The part of `low` to `high` within `width` of `guess` if `off` crosses zero there, else as much
 /// of the rest as its sign leaves.
-fn around(guess: f64, width: f64, low: f64, high: f64, off: &impl Fn(f64) -> f64) -> (f64, f64) {
+fn around(
+    guess: f64,
+    width: f64,
+    (low, high): (f64, f64),
+    off: &impl Fn(f64) -> f64,
+) -> [Tried; 2] {
+    let tried = |at: f64| (at, off(at));
     let (below, above) = ((guess - width).max(low), (guess + width).min(high));
     if below >= above {
-        (low, high)
-    } else if off(below) > 0.0 {
-        (low, below)
-    } else if off(above) < 0.0 {
-        (above, high)
-    } else {
-        (below, above)
+        return [tried(low), tried(high)];
     }
+    let below = tried(below);
+    if below.1 > 0.0 {
+        return [tried(low), below];
+    }
+    let above = tried(above);
+    if above.1 < 0.0 { [above, tried(high)] } else { [below, above] }
 }
 
 /// Where `off`, rising from `low` to `high`, crosses zero.
 ///
 /// Regula falsi that halves the weight of an end that stays (Illinois), and bisects where that
 /// is slow: `off` may bend strongly, and has a small step at the triple point.
-fn root(mut low: f64, mut high: f64, off: impl Fn(f64) -> f64) -> f64 {
-    let (mut at_low, mut at_high) = (off(low), off(high));
+fn root([low, high]: [Tried; 2], off: impl Fn(f64) -> f64) -> f64 {
+    let ((mut low, mut at_low), (mut high, mut at_high)) = (low, high);
     if at_high <= 0.0 {
         return high;
     }

@@ -22,13 +22,14 @@ use crate::edge::clock::Utc;
 use crate::edge::journal::Status;
 use crate::engine::columns::Units;
 use crate::engine::output::Output;
+use crate::engine::reading::Reading;
 use crate::engine::session::Session;
 use crate::engine::snapshot::Snapshot;
 use crate::units::time::Elapsed;
 
-/// What may wait for the keeper. When it is full a live visit goes on without it, and counts; a
+/// What may wait for the keeper, for which room is taken at once. When it is full a live visit goes on without it, and counts; a
 /// replay waits, since it has no radio to miss.
-const QUEUE_MAX: usize = 65_536;
+const QUEUE_MAX: usize = 4_096;
 /// Least time between two pictures while somebody watches (ms).
 const WATCHED_EVERY_MS: u64 = 100;
 /// The same while nobody does.
@@ -37,6 +38,7 @@ const UNWATCHED_EVERY_MS: u64 = 1_000;
 /// Something for the keeper.
 enum Telling {
     Output(Box<Output>, String),
+    Readings(Vec<Reading>),
     Missed(u64),
     Picture(Box<(Snapshot, Status)>),
     Folder(PathBuf),
@@ -55,6 +57,9 @@ pub struct Feed {
     waits: bool,
     watchers: Arc<AtomicUsize>,
     missed: u64,
+    /// What was read since something else was told: it goes along with what comes next, at the
+    /// latest a moment, so that a reading wakes nobody.
+    readings: Vec<Reading>,
     pictured_ms: Option<u64>,
     /// When the session began by the clock, as it was told last.
     began: Option<Option<Utc>>,
@@ -64,9 +69,12 @@ impl Feed {
     /// Hands over what the session said.
     pub fn take(&mut self, session: &Session, output: &Output) {
         let probe = match output {
+            Output::Reading(reading) => return self.readings.push(*reading),
+            Output::Refused { .. } => return,
             Output::Channel(new) => new.probe.map_or("", |probe| session.address(probe)).to_owned(),
             _ => String::new(),
         };
+        self.tell_readings();
         self.send(Telling::Output(Box::new(output.clone()), probe));
     }
 
@@ -82,6 +90,7 @@ impl Feed {
     pub fn show(&mut self, now_ms: u64, picture: impl FnOnce() -> (Snapshot, Status)) {
         if self.due_in(now_ms).is_zero() {
             self.pictured_ms = Some(now_ms);
+            self.tell_readings();
             self.send(Telling::Picture(Box::new(picture())));
         }
     }
@@ -109,8 +118,17 @@ impl Feed {
 
     /// Tells of a source that has come to its end, with the last picture.
     pub fn end(&mut self, source: Source, picture: (Snapshot, Status)) {
+        self.tell_readings();
         self.send(Telling::Source(source));
         self.send(Telling::Picture(Box::new(picture)));
+    }
+
+    fn tell_readings(&mut self) {
+        if !self.readings.is_empty() {
+            let room = self.readings.len();
+            let readings = std::mem::replace(&mut self.readings, Vec::with_capacity(room));
+            self.send(Telling::Readings(readings));
+        }
     }
 
     fn send(&mut self, telling: Telling) {
@@ -251,7 +269,7 @@ pub fn start(
     let thread = thread::Builder::new().name("page-keeper".to_owned());
     let thread = thread.spawn(move || keep(history, &inbox, &drawn))?;
     let keeper = Keeper { queue: queue.clone(), drawings, watchers: Arc::clone(&watchers) };
-    let feed = Feed { queue, waits, watchers, missed: 0, pictured_ms: None, began: None };
+    let feed = Feed { queue, waits, watchers, missed: 0, pictured_ms: None, began: None, readings: Vec::new() };
     Ok((feed, keeper, thread))
 }
 
@@ -259,6 +277,7 @@ fn keep(mut history: History, inbox: &Receiver<Telling>, drawn: &watch::Sender<A
     for telling in inbox {
         match telling {
             Telling::Output(output, probe) => history.take(*output, probe),
+            Telling::Readings(readings) => readings.iter().for_each(|one| history.reading(one)),
             Telling::Missed(missed) => history.missed += missed,
             Telling::Folder(folder) => history.folder = Some(folder),
             Telling::Row(at, label) => history.row(at, label),

@@ -141,12 +141,7 @@ impl History {
             Output::Channel(new) => {
                 self.channels.push(Known { new, probe, readings: 0, last: None });
             }
-            Output::Reading(reading) => {
-                if let Some(known) = self.channels.get_mut(usize::from(reading.channel.0)) {
-                    known.readings += 1;
-                    known.last = Some(reading);
-                }
-            }
+            Output::Reading(reading) => self.reading(&reading),
             Output::Moment(moment) => self.take_moment(&moment),
             Output::SettledSet(set) => keep(&mut self.sets, set, SETS_MAX),
             Output::Diagnosis(diagnosis) => keep(&mut self.diagnoses, diagnosis, DIAGNOSES_MAX),
@@ -154,6 +149,14 @@ impl History {
                 *self.events_by_name.entry(event.event).or_default() += 1;
             }
             Output::Cycle(_) | Output::Refused { .. } => {}
+        }
+    }
+
+    /// Takes a reading.
+    pub fn reading(&mut self, reading: &Reading) {
+        if let Some(known) = self.channels.get_mut(usize::from(reading.channel.0)) {
+            known.readings += 1;
+            known.last = Some(*reading);
         }
     }
 

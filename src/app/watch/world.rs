@@ -9,8 +9,9 @@ use crate::app::shutdown::Shutdown;
 use crate::edge::bluetooth::{self, RadioHandle, RadioMessage, RadioSettings};
 use crate::edge::clock::Clocks;
 
-/// Messages that may wait for the loop; beyond it the radio drops and counts, and says so.
-const QUEUE_MAX: usize = 16_384;
+/// Messages that may wait for the loop, for which room is taken at once; beyond it the radio drops
+/// and counts, and says so. Four seconds of 1,000 payloads a second.
+const QUEUE_MAX: usize = 4_096;
 
 /// What comes next.
 #[derive(Debug)]

@@ -1,9 +1,9 @@
 //! What is foretold while a run settles: the approach of each channel, the time left, and how far
-//! the whole has come.
+//! the whole has come. It is for people, so it is worked out when somebody looks, not at each moment.
 
 use super::Signals;
 use super::track::Track;
-use crate::engine::approach::approach;
+use crate::engine::approach::{Approach, approach};
 use crate::engine::cycle::Compressor;
 use crate::engine::hunting::Hunt;
 use crate::engine::phrase::Phrase;
@@ -11,31 +11,9 @@ use crate::engine::progress::{self, ChannelProgress, Left, Progress};
 use crate::engine::reading::ChannelId;
 use crate::units::time::Elapsed;
 
-/// How often an approach is fitted anew (s, 10 to 120; default 20).
-const FORETELL_S: f64 = 20.0;
-
 impl Signals {
-    /// Fits the approaches of the channels that are waited for, now and then.
-    pub(super) fn foretell(&mut self) {
-        if !matches!(self.cycles.compressor(), Compressor::On(_)) {
-            return;
-        }
-        for track in self.tracks.iter_mut().filter(|track| track.role.matters) {
-            if track.holds || track.hunt.is_some() {
-                track.approach = None;
-                continue;
-            }
-            if self.now_s - track.foretold_s < FORETELL_S {
-                continue;
-            }
-            track.foretold_s = self.now_s;
-            let margin = track.judgement.stretch.map_or(0.0, |stretch| stretch.drift_margin);
-            track.approach =
-                approach(track.window.blocks(), self.settling_since_s, &self.limits, margin);
-        }
-    }
-
-    pub(super) fn make_progress(&mut self) {
+    /// How far everything is from settled, as of the last tick.
+    pub fn progress(&self) -> Progress {
         let at = Elapsed::from_ms((self.now_s * 1000.0) as u64);
         let runs = matches!(self.cycles.compressor(), Compressor::On(_));
         let run_s = self.now_s - self.settling_since_s;
@@ -54,10 +32,8 @@ impl Signals {
                 left: None,
                 forecast: None,
             };
-            if let Some(approach) = track.approach.filter(|_| runs) {
-                // The fit is a little old by now.
-                let aged = self.now_s - track.foretold_s;
-                let [likely_s, low_s, high_s] = approach.left_s.map(|s| (s - aged).max(0.0));
+            if let Some(approach) = self.approach(track) {
+                let [likely_s, low_s, high_s] = approach.left_s;
                 one.left = Some(Left { likely_s, low_s, high_s });
                 let unit = track.role.unit_per_k;
                 one.forecast = Some((approach.level * unit, approach.level_uncertainty * unit));
@@ -86,12 +62,23 @@ impl Signals {
         }
         whole.reason = self.whole_reason(whole.held_up_by, run_s);
         whole.left = self.time_left(&whole.channels, run_s);
-        self.progress = whole;
+        whole
+    }
+
+    /// Where a channel that is waited for is going.
+    fn approach(&self, track: &Track) -> Option<Approach> {
+        let runs = matches!(self.cycles.compressor(), Compressor::On(_));
+        let waited_for = track.role.matters && !track.holds && track.hunt.is_none();
+        let margin = track.judgement.stretch.map_or(0.0, |stretch| stretch.drift_margin);
+        let blocks = track.window.blocks();
+        (runs && waited_for)
+            .then(|| approach(blocks, self.settling_since_s, &self.limits, margin))
+            .flatten()
     }
 
     /// Time left for the whole: that of the channel which takes longest; none where any channel
     /// that is waited for has none.
-    pub(super) fn time_left(&self, channels: &[ChannelProgress], run_s: f64) -> Option<Left> {
+    fn time_left(&self, channels: &[ChannelProgress], run_s: f64) -> Option<Left> {
         if !matches!(self.cycles.compressor(), Compressor::On(_)) {
             return None;
         }
@@ -109,7 +96,7 @@ impl Signals {
         Some(whole)
     }
 
-    pub(super) fn whole_reason(&self, held_up_by: Option<ChannelId>, run_s: f64) -> String {
+    fn whole_reason(&self, held_up_by: Option<ChannelId>, run_s: f64) -> String {
         match self.cycles.compressor() {
             Compressor::Unknown => "whether the compressor runs is not known".to_owned(),
             Compressor::Off(_) => "the compressor rests".to_owned(),
@@ -126,7 +113,7 @@ impl Signals {
         }
     }
 
-    pub(super) fn channel_reason(&self, track: &Track) -> String {
+    fn channel_reason(&self, track: &Track) -> String {
         let said = Phrase::of(track.channel.kind, self.units);
         if let Some(hunt) = track.hunt {
             return swings(&hunt, said, track.role.unit_per_k);

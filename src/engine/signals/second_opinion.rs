@@ -1,5 +1,6 @@
 //! The R-statistic beside the decision: where the two disagree, it is remarked.
 
+use super::track::Track;
 use super::{BEFORE_STOP_S, SignalEvent, Signals};
 use crate::engine::reading::State;
 use crate::engine::steady::{self, Opinion};
@@ -29,9 +30,9 @@ impl Signals {
             other => *other = Some((now_s, now_s)),
         }
         let Some(span) = self.asked.settled.filter(|_| fresh && !self.asked.done) else { return };
-        let opinions = self.opinions(span);
-        if opinions.iter().all(|(_, opinion)| *opinion != Opinion::TooFew) {
+        if self.opinions(span).all(|(_, opinion)| opinion != Opinion::TooFew) {
             self.asked.done = true;
+            let opinions: Vec<_> = self.opinions(span).collect();
             self.compare(&opinions, true);
         }
     }
@@ -44,20 +45,20 @@ impl Signals {
             return;
         }
         let (from, to) = asked.settled.unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
-        let opinions = self.opinions((from, to.min(until_s - BEFORE_STOP_S)));
+        let span = (from, to.min(until_s - BEFORE_STOP_S));
+        let opinions: Vec<_> = self.opinions(span).collect();
         self.compare(&opinions, asked.settled.is_some());
     }
 
-    fn opinions(&self, span: (f64, f64)) -> Vec<(usize, Opinion)> {
-        let matters = |(_, track): &(usize, &super::Track)| track.role.matters && self.heard(track);
+    fn opinions(&self, span: (f64, f64)) -> impl Iterator<Item = (usize, Opinion)> {
+        let matters = |(_, track): &(usize, &Track)| track.role.matters && self.heard(track);
         let tracks = self.tracks.iter().enumerate().filter(matters);
-        let asked = tracks.map(|(which, track)| {
+        tracks.map(move |(which, track)| {
             let opinion = track.judgement.stretch.map_or(Opinion::TooFew, |stretch| {
                 steady::statistic(track.window.blocks(), span, &stretch, track.step_k())
             });
             (which, opinion)
-        });
-        asked.collect()
+        })
     }
 
     /// Remarks it where the statistic and the decision disagree.

@@ -78,12 +78,12 @@ impl Signals {
                 return None;
             }
             let blocks = track.window.blocks();
-            let count = blocks.len().checked_sub(2 * SIDE)?;
-            let recent: Vec<&Block> = blocks.range(count..).collect();
-            let (before, after) = recent.split_at(SIDE);
-            if recent[0].from_s < since_s {
+            let first = blocks.len().checked_sub(2 * SIDE)?;
+            if blocks[first].from_s < since_s {
                 return None;
             }
+            let recent: Vec<&Block> = blocks.range(first..).collect();
+            let (before, after) = recent.split_at(SIDE);
             let (from, to) = step(before, after)?;
             let detail = self.moved(track, from, to);
             Some(Step {

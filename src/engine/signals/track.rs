@@ -1,6 +1,5 @@
 //! One channel on its way from readings to a judgement.
 
-use crate::engine::approach::Approach;
 use crate::engine::channel::Channel;
 use crate::engine::hunting::{Hunt, hunt};
 use crate::engine::reading::{Instrument, ProbeId};
@@ -26,8 +25,6 @@ pub(super) struct Track {
     /// Whether it held when it was last shown either way.
     pub(super) holds: bool,
     pub(super) hunt: Option<Hunt>,
-    pub(super) approach: Option<Approach>,
-    pub(super) foretold_s: f64,
     pub(super) last_s: f64,
 }
 
@@ -52,8 +49,6 @@ impl Track {
             judgement: Judgement { stand: Stand::TooFew, stretch: None, window_s },
             holds: false,
             hunt: None,
-            approach: None,
-            foretold_s: f64::NEG_INFINITY,
             last_s: f64::NEG_INFINITY,
         }
     }
@@ -91,8 +86,6 @@ impl Track {
         }
         self.holds = false;
         self.hunt = None;
-        self.approach = None;
-        self.foretold_s = f64::NEG_INFINITY;
         self.judgement.stand = Stand::TooFew;
         self.judgement.stretch = None;
     }
