@@ -13,6 +13,7 @@ pub mod completions;
 pub mod connect;
 pub mod decode;
 pub mod demo;
+pub mod derived;
 pub mod diagnose;
 pub mod exit;
 pub mod explain;

@@ -13,6 +13,7 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 use serde_json::json;
 
+use crate::app::derived::Derived;
 use crate::app::exit::{Exit, Failure};
 use crate::app::findings;
 use crate::app::job::JobFile;
@@ -237,6 +238,9 @@ fn replay(
         (Some(folder), true) => Some(new_files(folder, &recorded)?),
         _ => None,
     };
+    if recorded.folder.is_some() {
+        recorded.rows.read_ahead().map_err(Failure::world)?;
+    }
     let paced = args.speed.is_some();
     let screen = if paced && !json {
         Screen::open(recorded.file.units).map_err(Failure::world)?
@@ -254,6 +258,7 @@ fn replay(
     let stopped = run.rows(&mut recorded.rows, files.as_mut(), (args, shutdown), out)?;
     run.session.finish();
     run.say(files.as_mut(), out)?;
+    let files = files.map(whole).transpose()?;
     if let Some(screen) = run.screen.take() {
         screen.close().map_err(Failure::world)?;
     }
@@ -295,9 +300,17 @@ fn page(
     Ok(page)
 }
 
-fn new_files(folder: &Folder, recorded: &Recorded) -> Result<DerivedFiles, Failure> {
+fn new_files(folder: &Folder, recorded: &Recorded) -> Result<Derived, Failure> {
     let settings = derived::Settings { units: recorded.file.units, zone: recorded.zone.clone() };
-    DerivedFiles::create(folder.path(), settings).map_err(Failure::world)
+    let files = DerivedFiles::create(folder.path(), settings).map_err(Failure::world)?;
+    let mut files = Derived::begin(files);
+    files.wait_when_full();
+    Ok(files)
+}
+
+fn whole(files: Derived) -> Result<DerivedFiles, Failure> {
+    let files = files.end().map_err(Failure::world)?;
+    files.ok_or_else(|| Failure::world("the system gives no thread for the derived files"))
 }
 
 /// Gives the new files their names; says which of them differ from those that stood there.
@@ -346,7 +359,7 @@ impl Run {
     fn rows(
         &mut self,
         rows: &mut Rows,
-        mut files: Option<&mut DerivedFiles>,
+        mut files: Option<&mut Derived>,
         (args, shutdown): (&Args, &Shutdown),
         out: &mut dyn Write,
     ) -> Result<Option<Elapsed>, Failure> {
@@ -369,6 +382,10 @@ impl Run {
                 return Ok(Some(row.at));
             }
             if let Some(files) = files.as_deref_mut() {
+                if !files.goes_on() {
+                    // They say why at the end.
+                    break;
+                }
                 files.label(row.at, row.label);
             }
             if let Some(page) = &mut self.page {
@@ -390,23 +407,18 @@ impl Run {
         Ok(shutdown.asked().then(|| self.session.snapshot().at))
     }
 
-    fn say(
-        &mut self,
-        files: Option<&mut DerivedFiles>,
-        out: &mut dyn Write,
-    ) -> Result<(), Failure> {
-        let mut files = files;
+    fn say(&mut self, mut files: Option<&mut Derived>, out: &mut dyn Write) -> Result<(), Failure> {
         while let Some(output) = self.session.poll() {
-            if let Some(files) = files.as_deref_mut() {
-                files.take(&output).map_err(Failure::world)?;
-            }
             if let Some(page) = &mut self.page {
                 page.take(&self.session, &output);
             }
             self.teller.tell(&self.session, &output, out).map_err(Failure::world)?;
             self.trends.take(&output);
-            if let Output::Diagnosis(diagnosis) = output {
-                self.last = Some(diagnosis);
+            if let Output::Diagnosis(diagnosis) = &output {
+                self.last = Some(diagnosis.clone());
+            }
+            if let Some(files) = files.as_deref_mut() {
+                files.output(output);
             }
         }
         Ok(())

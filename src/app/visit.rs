@@ -5,13 +5,13 @@
 //! full queue or a failing disk is made again from the record by `settled replay --rebuild`.
 
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, SyncSender, TrySendError, sync_channel};
-use std::thread::{self, JoinHandle};
+use std::thread;
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
 use tracing::{info, warn};
 
+use crate::app::derived::Derived;
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
 use crate::app::replay;
@@ -29,9 +29,6 @@ use crate::engine::session::Session;
 use crate::engine::snapshot::Snapshot;
 use crate::units::time::Elapsed;
 
-/// What may wait for the derived files, some half an hour of moments: room for it is taken at once.
-/// When it is full they are given up, and the record is not.
-const DERIVED_QUEUE: usize = 2_048;
 /// Longest wait for the disk when a visit ends.
 const CLOSE_LIMIT: Duration = Duration::from_millis(1_500);
 /// Least engine time between two looks at the derived files' queue: they are flushed then.
@@ -207,7 +204,7 @@ impl Visit {
     #[must_use]
     pub fn patient(mut self) -> Self {
         self.patient = Some(0);
-        self.derived.patient = true;
+        self.derived.wait_when_full();
         self
     }
 
@@ -259,7 +256,7 @@ impl Visit {
         let name = folder::name(began, "", &self.site);
         self.folder.rename(&name).map_err(Failure::world)?;
         self.store.renamed(self.folder.path());
-        self.derived.send(Work::Renamed(self.folder.path().to_owned()));
+        self.derived.renamed(self.folder.path().to_owned());
         Ok(())
     }
 
@@ -351,7 +348,7 @@ impl Visit {
         self.say(heard);
         if at - self.flushed >= FLUSH_EVERY {
             self.flushed = at;
-            self.derived.send(Work::Flush);
+            self.derived.flush();
         }
     }
 
@@ -427,92 +424,4 @@ pub(super) fn profiles_used(profiles: &Profiles) -> Vec<ProfileUsed> {
             digest: format!("fnv1a64:{:016x}", p.digest()),
         })
         .collect()
-}
-
-/// Something for the derived files' thread.
-enum Work {
-    Label(Elapsed, Option<Utc>),
-    Output(Output),
-    Flush,
-    Renamed(PathBuf),
-}
-
-/// The derived files, on a thread of their own.
-struct Derived {
-    /// `None` once they were given up.
-    queue: Option<SyncSender<Work>>,
-    /// Whoever sends waits while the queue is full.
-    patient: bool,
-    /// When the session began by the clock, as the thread was told last.
-    began: Option<Option<Utc>>,
-    thread: Option<JoinHandle<Result<(), FolderError>>>,
-}
-
-impl Derived {
-    fn begin(files: DerivedFiles) -> Self {
-        let (queue, work) = sync_channel(DERIVED_QUEUE);
-        let thread = thread::Builder::new().name("derived".to_owned());
-        let thread = thread.spawn(move || write(files, &work)).ok();
-        Self { queue: thread.is_some().then_some(queue), patient: false, began: None, thread }
-    }
-
-    /// A row of the record was at `at` and bears `label`; told on only where the clock has changed.
-    fn label(&mut self, at: Elapsed, label: Option<Utc>) {
-        let began = label.and_then(|label| label.plus_ms(-(at.as_ms() as i64)));
-        if self.began != Some(began) {
-            self.began = Some(began);
-            self.send(Work::Label(at, label));
-        }
-    }
-
-    /// What the session said; only what the files take wakes the thread.
-    fn output(&mut self, output: Output) {
-        if DerivedFiles::takes(&output) {
-            self.send(Work::Output(output));
-        }
-    }
-
-    fn send(&mut self, work: Work) {
-        let Some(queue) = &self.queue else { return };
-        if self.patient {
-            if queue.send(work).is_err() {
-                self.queue = None;
-            }
-            return;
-        }
-        match queue.try_send(work) {
-            Ok(()) => {}
-            Err(TrySendError::Full(_)) => {
-                warn!("the derived files cannot keep up; make them again by replay --rebuild");
-                self.queue = None;
-            }
-            Err(TrySendError::Disconnected(_)) => self.queue = None,
-        }
-    }
-
-    /// Brings them to the disk; false where they are not whole.
-    fn finish(mut self) -> bool {
-        let whole = self.queue.take().is_some();
-        let written = self.thread.take().and_then(|thread| thread.join().ok());
-        match written {
-            Some(Ok(())) => whole,
-            Some(Err(error)) => {
-                warn!("{error}; make the derived files again by replay --rebuild");
-                false
-            }
-            None => false,
-        }
-    }
-}
-
-fn write(mut files: DerivedFiles, work: &Receiver<Work>) -> Result<(), FolderError> {
-    for next in work {
-        match next {
-            Work::Label(at, label) => files.label(at, label),
-            Work::Output(output) => files.take(&output)?,
-            Work::Flush => files.flush()?,
-            Work::Renamed(folder) => files.renamed(&folder),
-        }
-    }
-    files.finish()
 }

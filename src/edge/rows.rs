@@ -1,23 +1,21 @@
 //! Reads a record back, row by row, in bounded memory.
 
-use std::fs::File;
-use std::io::{self, BufRead, BufReader, Read};
+mod ahead;
+mod reader;
+
+use std::io::{self, Read};
 use std::path::PathBuf;
-use std::vec::IntoIter;
 
-use memchr::memchr_iter;
-
-use crate::edge::clock::{Labels, Utc};
+use crate::edge::clock::Utc;
 use crate::edge::folder::FolderError;
 use crate::engine::input::Input;
-use crate::engine::record::{COLUMNS, HEADER, RowError, read_row};
+use crate::engine::record::{COLUMNS, HEADER, ReadRow, RowError};
 use crate::units::time::Elapsed;
+use ahead::Ahead;
+use reader::Reader;
 
 /// Longest line that is read (bytes). A note of a page is some 10 kB in hexadecimal.
 const LINE_MAX: u64 = 256 * 1024;
-
-/// How many skipped rows are remembered one by one; all are counted.
-const SKIPPED_KEPT: usize = 20;
 
 /// Why a part of a record cannot be read.
 #[derive(Debug, thiserror::Error)]
@@ -60,15 +58,15 @@ pub struct Skipped {
 
 /// The rows of a record, through all of its parts.
 pub struct Rows {
-    parts: IntoIter<PathBuf>,
-    part: usize,
-    path: PathBuf,
-    lines: Lines,
-    scratch: Vec<u8>,
-    labels: Labels,
+    source: Source,
     count: u64,
-    skipped: Vec<Skipped>,
-    skipped_count: u64,
+}
+
+enum Source {
+    Here(Reader),
+    Ahead(Ahead),
+    /// Between the two.
+    None,
 }
 
 impl Rows {
@@ -77,21 +75,7 @@ impl Rows {
     /// # Errors
     /// Where the first cannot be read, or there is no row in any.
     pub fn of_parts(parts: Vec<PathBuf>) -> Result<Self, FolderError> {
-        let rows = |path: &PathBuf, source| FolderError::Rows { path: path.clone(), source };
-        let first = parts.first().cloned().unwrap_or_default();
-        let header = HEADER.len() as u64 + 2;
-        let mut any = false;
-        for path in &parts {
-            let len = path.metadata().map_err(|error| rows(path, error.into()))?.len();
-            any |= len > header;
-        }
-        if !any {
-            return Err(rows(&first, RowsError::Empty));
-        }
-        let mut parts = parts.into_iter();
-        let path = parts.next().unwrap_or_default();
-        let lines = open(&path).map_err(|source| rows(&path, source))?;
-        Ok(Self::new(parts, path, lines))
+        Ok(Self { source: Source::Here(Reader::of_parts(parts)?), count: 0 })
     }
 
     /// The rows of one stream, such as standard input, header included.
@@ -99,24 +83,19 @@ impl Rows {
     /// # Errors
     /// Where it cannot be read or is no record.
     pub fn of_stream(stream: Box<dyn Read + Send>, name: &str) -> Result<Self, FolderError> {
-        let path = PathBuf::from(name);
-        let lines =
-            begin(stream).map_err(|source| FolderError::Rows { path: path.clone(), source })?;
-        Ok(Self::new(Vec::new().into_iter(), path, lines))
+        Ok(Self { source: Source::Here(Reader::of_stream(stream, name)?), count: 0 })
     }
 
-    fn new(parts: IntoIter<PathBuf>, path: PathBuf, lines: Lines) -> Self {
-        Self {
-            parts,
-            part: 0,
-            path,
-            lines,
-            scratch: Vec::new(),
-            labels: Labels::default(),
-            count: 0,
-            skipped: Vec::new(),
-            skipped_count: 0,
-        }
+    /// The same rows, read by a thread of their own while those before are dealt with.
+    ///
+    /// # Errors
+    /// Where the system gives no thread.
+    pub fn read_ahead(&mut self) -> io::Result<()> {
+        self.source = match std::mem::replace(&mut self.source, Source::None) {
+            Source::Here(reader) => Source::Ahead(Ahead::begin(reader)?),
+            other => other,
+        };
+        Ok(())
     }
 
     /// The next row; `None` after the last. What cannot be understood is passed over and counted.
@@ -124,22 +103,13 @@ impl Rows {
     /// # Errors
     /// Where a part cannot be read any further.
     pub fn next_row(&mut self) -> Result<Option<Row<'_>>, FolderError> {
-        // A borrow that is returned from a loop would be taken to last through all of its turns: a
-        // good row is found first, and what it says is borrowed after.
-        let read = loop {
-            if !self.advance()? {
-                return Ok(None);
-            }
-            match self.lines.cells().and_then(|cells| read_row(&cells, &mut self.scratch)) {
-                Ok(row) => break row,
-                Err(why) => self.skip(Some(why)),
-            }
+        let row = match &mut self.source {
+            Source::Here(reader) => reader.next_row()?,
+            Source::Ahead(ahead) => ahead.next_row()?,
+            Source::None => None,
         };
-        self.count += 1;
-        let cells = self.lines.cells().expect("they were just read");
-        let label = self.labels.read(cells[1]);
-        let input = read.input(&cells, &self.scratch).expect("it was just read");
-        Ok(Some(Row { at: read.at, label, input }))
+        self.count += u64::from(row.is_some());
+        Ok(row)
     }
 
     /// How many rows were read so far.
@@ -149,115 +119,42 @@ impl Rows {
 
     /// How many rows were passed over, and the first few of them.
     pub fn skipped(&self) -> (u64, &[Skipped]) {
-        (self.skipped_count, &self.skipped)
-    }
-
-    /// Goes to the next whole line of any part.
-    fn advance(&mut self) -> Result<bool, FolderError> {
-        loop {
-            let line = self.lines.advance();
-            match line.map_err(|source| FolderError::Rows { path: self.path.clone(), source })? {
-                Line::Whole => return Ok(true),
-                Line::Torn => self.skip(None),
-                Line::None => {}
-            }
-            let Some(path) = self.parts.next() else { return Ok(false) };
-            self.part += 1;
-            match open(&path) {
-                Ok(lines) => self.lines = lines,
-                // A part that was begun and got no row, or half a header.
-                Err(RowsError::Empty) => continue,
-                Err(source) => return Err(FolderError::Rows { path, source }),
-            }
-            self.path = path;
-        }
-    }
-
-    fn skip(&mut self, why: Option<RowError>) {
-        self.skipped_count += 1;
-        if self.skipped.len() < SKIPPED_KEPT {
-            self.skipped.push(Skipped { part: self.part, line: self.lines.number, why });
+        match &self.source {
+            Source::Here(reader) => reader.skipped(),
+            Source::Ahead(ahead) => ahead.skipped(),
+            Source::None => (0, &[]),
         }
     }
 }
 
-fn open(path: &PathBuf) -> Result<Lines, RowsError> {
-    begin(Box::new(File::open(path)?))
+/// A row that was found good, apart from its text.
+#[derive(Debug, Clone, Copy)]
+struct Found {
+    read: ReadRow,
+    label: Option<Utc>,
+    /// Where the commas of its line stand.
+    commas: [usize; COLUMNS - 1],
 }
 
-/// The lines of a part whose header has been read.
-fn begin(stream: Box<dyn Read + Send>) -> Result<Lines, RowsError> {
-    let inner = BufReader::with_capacity(64 * 1024, stream);
-    let mut lines = Lines { inner, line: Vec::new(), number: 0 };
-    let line = lines.advance().map_err(|error| match error {
-        RowsError::LineTooLong(_) => RowsError::Header,
-        other => other,
-    })?;
-    match line {
-        Line::None => Err(RowsError::Empty),
-        Line::Torn if HEADER.as_bytes().starts_with(lines.line.trim_ascii_end()) => {
-            Err(RowsError::Empty)
-        }
-        _ if lines.line == HEADER.as_bytes() => Ok(lines),
-        _ => Err(RowsError::Header),
+impl Found {
+    /// The row, of the line and the scratch that it was read with.
+    fn row<'a>(&self, line: &'a [u8], scratch: &'a [u8]) -> Row<'a> {
+        let cells = cells(line, &self.commas);
+        let input = self.read.input(&cells, scratch).expect("it was read with these");
+        Row { at: self.read.at, label: self.label, input }
     }
 }
 
-/// The lines of a part, one at a time. They hold no quotes, so a comma parts cells and a line feed
-/// rows, whatever a damaged part claims.
-struct Lines {
-    inner: BufReader<Box<dyn Read + Send>>,
-    /// The present line without its end.
-    line: Vec<u8>,
-    /// Its number, from 1.
-    number: u64,
-}
-
-/// What stands at a place in a part.
-enum Line {
-    /// A line with its end.
-    Whole,
-    /// A last line without one.
-    Torn,
-    /// Nothing.
-    None,
-}
-
-impl Lines {
-    /// Goes to the next line that is not empty.
-    fn advance(&mut self) -> Result<Line, RowsError> {
-        loop {
-            self.line.clear();
-            let mut bounded = self.inner.by_ref().take(LINE_MAX);
-            if bounded.read_until(b'\n', &mut self.line)? == 0 {
-                return Ok(Line::None);
-            }
-            if self.line.pop_if(|byte| *byte == b'\n').is_none() {
-                let full = self.line.len() as u64 == LINE_MAX;
-                self.number += 1;
-                return if full { Err(RowsError::LineTooLong(self.number)) } else { Ok(Line::Torn) };
-            }
-            self.number += 1;
-            self.line.pop_if(|byte| *byte == b'\r');
-            if !self.line.is_empty() {
-                return Ok(Line::Whole);
-            }
-        }
+/// The cells of a line between its commas.
+fn cells<'a>(line: &'a [u8], commas: &[usize; COLUMNS - 1]) -> [&'a [u8]; COLUMNS] {
+    let mut cells: [&[u8]; COLUMNS] = [&[]; COLUMNS];
+    let mut from = 0;
+    for (cell, comma) in cells.iter_mut().zip(commas) {
+        *cell = &line[from..*comma];
+        from = comma + 1;
     }
-
-    /// The cells of the present line.
-    fn cells(&self) -> Result<[&[u8]; COLUMNS], RowError> {
-        let mut cells: [&[u8]; COLUMNS] = [&[]; COLUMNS];
-        let mut from = 0;
-        let mut commas = memchr_iter(b',', &self.line);
-        for cell in &mut cells[..COLUMNS - 1] {
-            let comma = commas.next().ok_or(RowError::Columns)?;
-            *cell = &self.line[from..comma];
-            from = comma + 1;
-        }
-        cells[COLUMNS - 1] = &self.line[from..];
-        if commas.next().is_none() { Ok(cells) } else { Err(RowError::Columns) }
-    }
+    cells[COLUMNS - 1] = &line[from..];
+    cells
 }
 
 #[cfg(test)]

@@ -269,7 +269,15 @@ pub fn start(
     let thread = thread::Builder::new().name("page-keeper".to_owned());
     let thread = thread.spawn(move || keep(history, &inbox, &drawn))?;
     let keeper = Keeper { queue: queue.clone(), drawings, watchers: Arc::clone(&watchers) };
-    let feed = Feed { queue, waits, watchers, missed: 0, pictured_ms: None, began: None, readings: Vec::new() };
+    let feed = Feed {
+        queue,
+        waits,
+        watchers,
+        missed: 0,
+        pictured_ms: None,
+        began: None,
+        readings: Vec::new(),
+    };
     Ok((feed, keeper, thread))
 }
 
