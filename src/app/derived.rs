@@ -12,21 +12,24 @@ use crate::edge::folder::FolderError;
 use crate::engine::output::Output;
 use crate::units::time::Elapsed;
 
-/// What may wait for the derived files, some half an hour of moments: room for it is taken at once.
-/// When it is full they are given up, and the record is not.
-const QUEUE_MAX: usize = 2_048;
+/// Batches that may wait for the thread: some minutes of a live visit. When it is full the files are
+/// given up, and the record is not.
+const QUEUE_MAX: usize = 256;
+/// What is handed over together at the most, so that a replay seldom wakes the thread.
+const BATCH_MAX: usize = 64;
+
 /// Something for the thread.
 enum Work {
     Label(Elapsed, Option<Utc>),
     Output(Output),
-    Flush,
     Renamed(PathBuf),
 }
 
 /// The derived files, on a thread of their own.
 pub struct Derived {
     /// `None` once they were given up.
-    queue: Option<SyncSender<Work>>,
+    queue: Option<SyncSender<Vec<Work>>>,
+    batch: Vec<Work>,
     /// Whoever sends waits while the queue is full.
     patient: bool,
     /// When the session began by the clock, as the thread was told last.
@@ -40,7 +43,8 @@ impl Derived {
         let (queue, work) = sync_channel(QUEUE_MAX);
         let thread = thread::Builder::new().name("derived".to_owned());
         let thread = thread.spawn(move || write(files, &work)).ok();
-        Self { queue: thread.is_some().then_some(queue), patient: false, began: None, thread }
+        let queue = thread.is_some().then_some(queue);
+        Self { queue, batch: Vec::new(), patient: false, began: None, thread }
     }
 
     /// From now on whoever hands something over waits while the queue is full.
@@ -58,25 +62,26 @@ impl Derived {
         let began = label.and_then(|label| label.plus_ms(-(at.as_ms() as i64)));
         if self.began != Some(began) {
             self.began = Some(began);
-            self.send(Work::Label(at, label));
+            self.add(Work::Label(at, label));
         }
     }
 
-    /// What the session said; only what the files take wakes the thread.
+    /// What the session said.
     pub fn output(&mut self, output: Output) {
         if DerivedFiles::takes(&output) {
-            self.send(Work::Output(output));
+            self.add(Work::Output(output));
         }
     }
 
-    /// Brings what was told so far into the files.
+    /// Has what was told so far brought into the files.
     pub fn flush(&mut self) {
-        self.send(Work::Flush);
+        self.hand_over();
     }
 
     /// The folder has a new name.
     pub fn renamed(&mut self, folder: PathBuf) {
-        self.send(Work::Renamed(folder));
+        self.add(Work::Renamed(folder));
+        self.hand_over();
     }
 
     /// The files with all that was told; `None` where some of it was given up: they are then brought
@@ -85,6 +90,7 @@ impl Derived {
     /// # Errors
     /// Where the disk has said no.
     pub fn end(mut self) -> Result<Option<DerivedFiles>, FolderError> {
+        self.hand_over();
         let whole = self.queue.take().is_some();
         let Some(files) = self.thread.take().and_then(|thread| thread.join().ok()) else {
             return Ok(None);
@@ -108,15 +114,23 @@ impl Derived {
         }
     }
 
-    fn send(&mut self, work: Work) {
-        let Some(queue) = &self.queue else { return };
+    fn add(&mut self, work: Work) {
+        self.batch.push(work);
+        if self.batch.len() >= BATCH_MAX {
+            self.hand_over();
+        }
+    }
+
+    fn hand_over(&mut self) {
+        let batch = std::mem::take(&mut self.batch);
+        let Some(queue) = self.queue.as_ref().filter(|_| !batch.is_empty()) else { return };
         if self.patient {
-            if queue.send(work).is_err() {
+            if queue.send(batch).is_err() {
                 self.queue = None;
             }
             return;
         }
-        match queue.try_send(work) {
+        match queue.try_send(batch) {
             Ok(()) => {}
             Err(TrySendError::Full(_)) => {
                 warn!("the derived files cannot keep up; make them again by replay --rebuild");
@@ -127,13 +141,19 @@ impl Derived {
     }
 }
 
-fn write(mut files: DerivedFiles, work: &Receiver<Work>) -> Result<DerivedFiles, FolderError> {
-    for next in work {
-        match next {
-            Work::Label(at, label) => files.label(at, label),
-            Work::Output(output) => files.take(&output)?,
-            Work::Flush => files.flush()?,
-            Work::Renamed(folder) => files.renamed(&folder),
+fn write(mut files: DerivedFiles, work: &Receiver<Vec<Work>>) -> Result<DerivedFiles, FolderError> {
+    for batch in work {
+        let whole = batch.len() >= BATCH_MAX;
+        for next in batch {
+            match next {
+                Work::Label(at, label) => files.label(at, label),
+                Work::Output(output) => files.take(&output)?,
+                Work::Renamed(folder) => files.renamed(&folder),
+            }
+        }
+        // A batch that is not full was handed over for somebody who may look.
+        if !whole {
+            files.flush()?;
         }
     }
     Ok(files)

@@ -253,6 +253,8 @@ impl Visit {
     /// # Errors
     /// Where the disk says no.
     pub fn name_by_clock(&mut self, began: Option<Utc>) -> Result<(), Failure> {
+        // What waits knows the old name only.
+        self.derived.flush();
         let name = folder::name(began, "", &self.site);
         self.folder.rename(&name).map_err(Failure::world)?;
         self.store.renamed(self.folder.path());
