@@ -169,7 +169,7 @@ impl Heard {
                         run.settle(&set);
                         *settled = true;
                     }
-                    self.set = Some(set);
+                    self.set = Some(*set);
                 }
                 Output::Diagnosis(diagnosis) => {
                     let set = self.set.take_if(|set| set.number == diagnosis.set);

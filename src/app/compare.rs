@@ -179,7 +179,7 @@ impl Heard {
             while let Some(output) = session.poll() {
                 night.take(&output);
                 match output {
-                    Output::SettledSet(set) => last = Some(set),
+                    Output::SettledSet(set) => last = Some(*set),
                     Output::Diagnosis(diagnosis) => {
                         let set = last.take_if(|set| set.number == diagnosis.set);
                         sets.extend(set.map(|set| (set, diagnosis)));

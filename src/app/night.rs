@@ -126,10 +126,10 @@ impl Night {
         match output {
             Output::Channel(new) if new.channel == outdoor_air() => self.outdoor = Some(new.id),
             Output::Moment(moment) => self.moment(moment),
-            Output::Cycle(cycle) => push(&mut self.cycles, cycle.clone(), RUNS_MAX),
-            Output::SettledSet(set) => self.last_set = Some(set.clone()),
+            Output::Cycle(cycle) => push(&mut self.cycles, (**cycle).clone(), RUNS_MAX),
+            Output::SettledSet(set) => self.last_set = Some((**set).clone()),
             Output::Diagnosis(diagnosis) => self.diagnosis(diagnosis),
-            Output::Event(event) => push(&mut self.marks, event.clone(), MARKS_MAX),
+            Output::Event(event) => push(&mut self.marks, (**event).clone(), MARKS_MAX),
             _ => {}
         }
     }
@@ -423,16 +423,16 @@ mod tests {
     }
 
     fn moment(at_s: u64, outdoor: Option<f64>) -> Output {
-        Output::Moment(Moment {
+        Output::Moment(Box::new(Moment {
             at: Elapsed::from_secs(at_s),
             state: State::Off,
             levels: vec![outdoor],
             derived: [None; Derived::ALL.len()],
-        })
+        }))
     }
 
     fn cycle(number: u32, start_s: u64, stop_s: u64, next_s: Option<u64>) -> Output {
-        Output::Cycle(Cycle {
+        Output::Cycle(Box::new(Cycle {
             number,
             start: Some(Elapsed::from_secs(start_s)),
             stop: Some(Elapsed::from_secs(stop_s)),
@@ -443,7 +443,7 @@ mod tests {
             defrost: false,
             settled: true,
             how: String::new(),
-        })
+        }))
     }
 
     #[test]
@@ -470,13 +470,13 @@ mod tests {
     #[test]
     fn an_hour_has_its_duty_and_its_outdoor_air() {
         let mut night = night("2031-06-05T01:30:00.000Z");
-        night.take(&Output::Channel(NewChannel {
+        night.take(&Output::Channel(Box::new(NewChannel {
             id: ChannelId(0),
             channel: outdoor_air(),
             probe: None,
             field: String::new(),
             instrument: Instrument { accuracy: 0.5, resolution: 0.0, time_constant_s: None },
-        }));
+        })));
         for at_s in [10, 20] {
             night.take(&moment(at_s, Some(20.0 + at_s as f64)));
         }
@@ -505,7 +505,7 @@ mod tests {
                 run_s: None,
                 values: vec![],
             };
-            night.take(&Output::SettledSet(set));
+            night.take(&Output::SettledSet(Box::new(set)));
             night.take(&Output::Diagnosis(Diagnosis { set: number, ..Diagnosis::default() }));
         }
         let sets: Vec<u32> = night.settled().map(|run| run.set).collect();

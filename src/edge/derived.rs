@@ -321,29 +321,34 @@ mod tests {
 
     fn channel(id: u16, name: &str) -> Output {
         let instrument = Instrument { accuracy: 0.5, resolution: 0.01, time_constant_s: None };
-        Output::Channel(NewChannel {
+        Output::Channel(Box::new(NewChannel {
             id: ChannelId(id),
             channel: name.parse().unwrap(),
             probe: None,
             field: String::new(),
             instrument,
-        })
+        }))
     }
 
     fn moment(secs: u64, levels: &[Option<f64>], split: Option<f64>) -> Output {
         let mut derived = [None; Derived::ALL.len()];
         derived[0] = split;
         let at = Elapsed::from_secs(secs);
-        Output::Moment(Moment { at, state: State::Settling, levels: levels.to_vec(), derived })
+        Output::Moment(Box::new(Moment {
+            at,
+            state: State::Settling,
+            levels: levels.to_vec(),
+            derived,
+        }))
     }
 
     fn event(secs: u64) -> Output {
-        Output::Event(Event {
+        Output::Event(Box::new(Event {
             at: Elapsed::from_secs(secs),
             event: "note".to_owned(),
             subject: String::new(),
             detail: "said \"so\", and left".to_owned(),
-        })
+        }))
     }
 
     fn suspicion(set: u32) -> Output {
@@ -360,7 +365,7 @@ mod tests {
     }
 
     fn cycle(start: u64) -> Output {
-        Output::Cycle(Cycle {
+        Output::Cycle(Box::new(Cycle {
             number: 1,
             start: Some(Elapsed::from_secs(start)),
             stop: Some(Elapsed::from_secs(start + 400)),
@@ -371,7 +376,7 @@ mod tests {
             defrost: false,
             settled: false,
             how: "supply-air".to_owned(),
-        })
+        }))
     }
 
     fn settings() -> Settings {

@@ -9,7 +9,7 @@ use crate::units::time::Elapsed;
 #[derive(Debug, Clone, PartialEq)]
 pub enum Output {
     /// A channel is known from now on; ids count up from 0 without gaps.
-    Channel(NewChannel),
+    Channel(Box<NewChannel>),
     /// A payload gave a reading.
     Reading(Reading),
     /// A payload was heard and gave nothing, and why.
@@ -22,15 +22,15 @@ pub enum Output {
         reason: String,
     },
     /// A moment of the grid: one row of `readings.csv`.
-    Moment(Moment),
+    Moment(Box<Moment>),
     /// A run and the pause after it are over, or as over as they will be.
-    Cycle(Cycle),
+    Cycle(Box<Cycle>),
     /// All channels held still.
-    SettledSet(SettledSet),
+    SettledSet(Box<SettledSet>),
     /// What a settled set says.
     Diagnosis(Diagnosis),
     /// Something for `events.csv`.
-    Event(Event),
+    Event(Box<Event>),
 }
 
 /// A channel that has become known.

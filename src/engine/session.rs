@@ -229,7 +229,7 @@ impl Session {
         }
         let derived = self.layout.derive(&levels);
         let state = self.signals.state();
-        self.outputs.push_back(Output::Moment(Moment { at, state, levels, derived }));
+        self.outputs.push_back(Output::Moment(Box::new(Moment { at, state, levels, derived })));
     }
 
     fn take_payload(&mut self, payload: &Payload<'_>) {
@@ -397,7 +397,7 @@ impl Session {
         self.channels.push(known.clone());
         let channels: Vec<Channel> = self.channels.iter().map(|k| k.channel.clone()).collect();
         self.layout = Layout::new(&self.job, &channels);
-        self.outputs.push_back(Output::Channel(known));
+        self.outputs.push_back(Output::Channel(Box::new(known)));
         id
     }
 
@@ -503,7 +503,7 @@ impl Session {
                 SignalEvent::State(_) => {}
                 SignalEvent::Cycle(cycle) => {
                     self.counts.cycles += 1;
-                    self.outputs.push_back(Output::Cycle(cycle));
+                    self.outputs.push_back(Output::Cycle(Box::new(cycle)));
                 }
                 SignalEvent::SettledSet(set) => self.take_set(set),
                 SignalEvent::Remark { at, event: name, subject, detail } => {
@@ -518,7 +518,7 @@ impl Session {
         self.add_typed(&mut set);
         let diagnosis = self.diagnose(&set);
         self.diagnosis = Some(diagnosis.clone());
-        self.outputs.push_back(Output::SettledSet(set));
+        self.outputs.push_back(Output::SettledSet(Box::new(set)));
         self.outputs.push_back(Output::Diagnosis(diagnosis));
     }
 
@@ -583,12 +583,12 @@ fn calibrated(instrument: Instrument, kind: QuantityKind, told_k: Option<f64>) -
 }
 
 fn event(at: Elapsed, name: &str, subject: &str, detail: &str) -> Output {
-    Output::Event(Event {
+    Output::Event(Box::new(Event {
         at,
         event: name.to_owned(),
         subject: subject.to_owned(),
         detail: detail.to_owned(),
-    })
+    }))
 }
 
 #[cfg(test)]

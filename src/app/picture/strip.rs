@@ -135,7 +135,7 @@ mod tests {
         let mut night = Night::new(TimeZone::UTC);
         for number in 0..5_u32 {
             let start = u64::from(number) * 1_800;
-            night.take(&Output::Cycle(Cycle {
+            night.take(&Output::Cycle(Box::new(Cycle {
                 number: number + 1,
                 start: (number > 0).then(|| Elapsed::from_secs(start)),
                 stop: Some(Elapsed::from_secs(start + 900)),
@@ -146,22 +146,22 @@ mod tests {
                 defrost: false,
                 settled: number % 2 == 0,
                 how: String::new(),
-            }));
+            })));
         }
         for second in [100, 4_000] {
-            night.take(&Output::Event(Event {
+            night.take(&Output::Event(Box::new(Event {
                 at: Elapsed::from_secs(second),
                 event: "probe_lost".to_owned(),
                 subject: "<script>".to_owned(),
                 detail: String::new(),
-            }));
+            })));
         }
-        night.take(&Output::Moment(Moment {
+        night.take(&Output::Moment(Box::new(Moment {
             at: Elapsed::from_secs(9_000),
             state: State::Off,
             levels: vec![],
             derived: [None; Derived::ALL.len()],
-        }));
+        })));
         let drawn = strip(&night).unwrap();
         // The sheet itself, five runs, and the border of the one that is not whole.
         assert_eq!(drawn.matches("<rect").count(), 7, "{drawn}");

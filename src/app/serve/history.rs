@@ -139,11 +139,11 @@ impl History {
         self.night.take(&output);
         match output {
             Output::Channel(new) => {
-                self.channels.push(Known { new, probe, readings: 0, last: None });
+                self.channels.push(Known { new: *new, probe, readings: 0, last: None });
             }
             Output::Reading(reading) => self.reading(&reading),
             Output::Moment(moment) => self.take_moment(&moment),
-            Output::SettledSet(set) => keep(&mut self.sets, set, SETS_MAX),
+            Output::SettledSet(set) => keep(&mut self.sets, *set, SETS_MAX),
             Output::Diagnosis(diagnosis) => keep(&mut self.diagnoses, diagnosis, DIAGNOSES_MAX),
             Output::Event(event) => {
                 *self.events_by_name.entry(event.event).or_default() += 1;
@@ -262,7 +262,12 @@ mod tests {
 
     fn moment(at_s: u64, state: State) -> Output {
         let levels = vec![Some(at_s as f64)];
-        Output::Moment(Moment { at: Elapsed::from_secs(at_s), state, levels, derived: [None; 7] })
+        Output::Moment(Box::new(Moment {
+            at: Elapsed::from_secs(at_s),
+            state,
+            levels,
+            derived: [None; 7],
+        }))
     }
 
     fn history() -> History {

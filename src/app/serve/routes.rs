@@ -306,7 +306,7 @@ mod tests {
                 subject: String::new(),
                 detail: "x".repeat(200),
             };
-            self.feed.take(&self.session, &Output::Event(event));
+            self.feed.take(&self.session, &Output::Event(Box::new(event)));
             let mut snapshot = self.session.snapshot();
             snapshot.at = Elapsed::from_secs(number);
             self.feed.show(number * 1_000_000, || (snapshot, Status::default()));
