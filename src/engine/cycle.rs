@@ -10,7 +10,7 @@
 use crate::engine::job::Mode;
 use crate::engine::presence;
 use crate::engine::role::{Electric, Role};
-use crate::engine::turn::{Course, Moment};
+use crate::engine::turn::{Course, Moment, Travel};
 
 /// Share of all weight that must speak for a turn where many channels are heard (0.2 to 0.6;
 /// default 0.35).
@@ -97,6 +97,9 @@ pub struct Witness {
     last_s: f64,
     interval_s: f64,
     scatter_k: f64,
+    /// How far it has come within the stretch that was looked at last, and which that was.
+    travel: Travel,
+    travelled: Option<(f64, f64)>,
 }
 
 impl Witness {
@@ -116,6 +119,8 @@ impl Witness {
             last_s: f64::NEG_INFINITY,
             interval_s: 0.0,
             scatter_k: 0.0,
+            travel: Travel::default(),
+            travelled: None,
         }
     }
 
@@ -286,9 +291,10 @@ impl Cycles {
             return None;
         }
         let (mut all, mut says) = (0.0, 0.0);
-        for witness in self.witnesses.iter().filter(|witness| witness.heard(now_s)) {
+        for witness in self.witnesses.iter_mut().filter(|witness| witness.heard(now_s)) {
+            witness.look_back(self.turned_s);
             all += witness.role.weight;
-            says += witness.role.weight * witness.says(self.turned_s);
+            says += witness.role.weight * witness.says();
         }
         if all == 0.0 {
             return None;
@@ -316,8 +322,7 @@ impl Cycles {
     fn swings_again(&self, way: f64, now_s: f64) -> bool {
         let (mut all, mut says) = (0.0, 0.0);
         for witness in self.witnesses.iter().filter(|witness| witness.heard(now_s)) {
-            let travel = witness.course.travel(witness.interval_s, self.turned_s);
-            let net = way * witness.role.start_sign * (travel.up - travel.down);
+            let net = way * witness.role.start_sign * (witness.travel.up - witness.travel.down);
             let swing = witness.swing();
             let came_back = witness.back_k >= BACK_SHARE * swing;
             all += witness.role.weight;
@@ -333,7 +338,7 @@ impl Cycles {
         let since = self.turned_s;
         let mut found: Vec<(usize, f64, Moment)> = Vec::new();
         for (which, witness) in self.witnesses.iter().enumerate() {
-            if witness.heard(now_s) && witness.says(since) * way > 0.0 {
+            if witness.heard(now_s) && witness.says() * way > 0.0 {
                 let toward = way * witness.role.start_sign;
                 let bend = witness.course.bend(
                     toward,
@@ -375,11 +380,19 @@ impl Witness {
         }
     }
 
+    /// Measures how far the channel has come since `since_s`, where there is anything new.
+    fn look_back(&mut self, since_s: f64) {
+        let stretch = self.course.stretch(self.interval_s, since_s);
+        if stretch != self.travelled {
+            self.travelled = stretch;
+            self.travel = stretch.map_or(Travel::default(), |(back, _)| self.course.travel(back));
+        }
+    }
+
     /// What the channel says of a start (1) or stop (−1), by how far it has come.
-    fn says(&self, since_s: f64) -> f64 {
-        let travel = self.course.travel(self.interval_s, since_s);
+    fn says(&self) -> f64 {
         let least = TRAVEL_K_MIN.max(TRAVEL_SIGMAS * self.scatter_k / 2.0);
-        let net = travel.up - travel.down;
+        let net = self.travel.up - self.travel.down;
         if net.abs() < least {
             return 0.0;
         }

@@ -112,11 +112,17 @@ impl Course {
         }))
     }
 
-    /// How far the channel has come by its last point, among those after `since_s`.
-    pub fn travel(&self, interval_s: f64, since_s: f64) -> Travel {
+    /// The stretch that [`Course::travel`] looks at, among points after `since_s`: from when (s), and
+    /// its last point (s).
+    pub fn stretch(&self, interval_s: f64, since_s: f64) -> Option<(f64, f64)> {
+        let last = self.points.blocks().back()?;
+        Some(((last.t - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s), last.t))
+    }
+
+    /// How far the channel has come by its last point from where it was `back` (s) and later.
+    pub fn travel(&self, back: f64) -> Travel {
         let points = self.points.blocks();
         let Some(last) = points.back() else { return Travel::default() };
-        let back = (last.t - BACK_S.max(BACK_INTERVALS * interval_s)).max(since_s);
         let (mut lowest, mut highest) = (last.x, last.x);
         for point in points.iter().rev().take_while(|point| point.t >= back) {
             lowest = lowest.min(point.x);
@@ -406,7 +412,8 @@ mod tests {
         for t in 0..3_600 {
             course.take(f64::from(t), f64::from(t) * 0.001);
         }
-        let travel = course.travel(1.0, 0.0);
+        let (back, _) = course.stretch(1.0, 0.0).unwrap();
+        let travel = course.travel(back);
         assert!(travel.up < 0.3 && travel.down == 0.0, "{travel:?}");
     }
 }
