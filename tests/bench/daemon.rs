@@ -1,12 +1,8 @@
-//! What `settled watch` costs while it hears probes, on the stand-in for the Bluetooth service:
-//! `cargo bench --bench daemon [-- SECONDS]`.
+//! What `settled watch` costs while it hears probes, on the stand-in for the Bluetooth service.
 //!
-//! Twenty probes send twice a second each, for 330 s or as many as told; then for 60 s fifty times
-//! a second each, a thousand payloads in all. Told are processor time, memory, wake-ups by thread,
-//! and what of that which the service told is in the record.
-
-#![expect(clippy::unwrap_used, reason = "a benchmark may panic")]
-#![expect(dead_code, reason = "the parts of the bench that other tests need")]
+//! Twenty probes send twice a second each, for 330 s or as many as `SETTLED_BENCH_S` says; then for
+//! 60 s fifty times a second each, a thousand payloads in all. Told are processor time, memory,
+//! wake-ups by thread, and what of that which the service told is in the record.
 
 #[path = "../bluetooth/bus.rs"]
 mod bus;
@@ -14,7 +10,6 @@ mod bus;
 mod program;
 #[path = "../bluetooth/service.rs"]
 mod service;
-mod timing;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -25,9 +20,10 @@ use std::time::Duration;
 use settled::edge::clock::SessionClock;
 use settled::units::time::Elapsed;
 
-use crate::bus::Bus;
-use crate::program::Program;
-use crate::service::{Advert, Service};
+use self::bus::Bus;
+use self::program::Program;
+use self::service::{Advert, Service};
+use crate::limit::Limit;
 use crate::timing::{many, row, status, told};
 
 const PROBES: u16 = 20;
@@ -39,8 +35,8 @@ const POSITIONS: [&str; 5] =
     ["return-air", "supply-air", "outdoor-air", "suction-line", "liquid-line"];
 
 #[tokio::main]
-async fn main() {
-    let asked = std::env::args().skip(1).find_map(|word| word.parse().ok());
+pub async fn run(_: &Limit) {
+    let asked = std::env::var("SETTLED_BENCH_S").ok().and_then(|seconds| seconds.parse().ok());
     let steady = asked.map_or(STEADY, Duration::from_secs);
     watch("20 probes at 2 a second", Duration::from_millis(500), steady).await;
     watch("1,000 payloads a second", Duration::from_millis(20), FLOOD.min(steady)).await;
@@ -110,10 +106,7 @@ async fn watch(what: &str, every: Duration, length: Duration) {
         }
     }
     let after = Used::now(program.process(), clock.elapsed());
-    if std::env::var_os("SETTLED_SMAPS").is_some() {
-        let smaps = fs::read_to_string(format!("/proc/{}/smaps", program.process())).unwrap();
-        fs::write(format!("/tmp/smaps-{}", every.as_millis()), smaps).unwrap();
-    }
+    // The journal brings its last rows to the disk.
     tokio::time::sleep(Duration::from_secs(4)).await;
     let (_, code) = program.interrupt(&clock);
     assert_eq!(code, Some(0));

@@ -23,7 +23,21 @@ pub fn each<T>(rounds: u32, calls: u32, mut once: impl FnMut() -> T) -> Duration
     (0..=rounds).map(round).skip(1).min().unwrap_or_default()
 }
 
-/// How long one call takes, and what it gives.
+/// How long this thread works on one call, and what it gives: time on a processor, where the kernel
+/// tells it, so that what else runs on the machine counts less; else the time on the wall.
+pub fn worked<T>(work: impl FnOnce() -> T) -> (Duration, T) {
+    let before = spent();
+    let (wall, given) = once(work);
+    let worked = before.zip(spent()).map(|(before, after)| after.saturating_sub(before));
+    (worked.unwrap_or(wall), given)
+}
+
+fn spent() -> Option<Duration> {
+    let told = fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    told.split(' ').next()?.parse().ok().map(Duration::from_nanos)
+}
+
+/// How long one call takes on the wall, and what it gives.
 #[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
 pub fn once<T>(work: impl FnOnce() -> T) -> (Duration, T) {
     let begun = Instant::now();
