@@ -9,15 +9,15 @@ pub fn row(what: &str, figure: &str, beside: &str) {
     println!("| {what} | {figure} | {beside} |");
 }
 
-/// Shortest of `rounds`, each of `calls` calls: the time of one call.
-#[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
+/// Shortest of `rounds`, each of `calls` calls: how long this thread works on one call.
 pub fn each<T>(rounds: u32, calls: u32, mut once: impl FnMut() -> T) -> Duration {
     let round = |_| {
-        let begun = Instant::now();
-        for _ in 0..calls {
-            black_box(once());
-        }
-        begun.elapsed() / calls
+        let (took, ()) = worked(|| {
+            for _ in 0..calls {
+                black_box(once());
+            }
+        });
+        took / calls
     };
     // The first round brings code and data into the caches.
     (0..=rounds).map(round).skip(1).min().unwrap_or_default()
@@ -27,7 +27,7 @@ pub fn each<T>(rounds: u32, calls: u32, mut once: impl FnMut() -> T) -> Duration
 /// tells it, so that what else runs on the machine counts less; else the time on the wall.
 pub fn worked<T>(work: impl FnOnce() -> T) -> (Duration, T) {
     let before = spent();
-    let (wall, given) = once(work);
+    let (wall, given) = waited(work);
     let worked = before.zip(spent()).map(|(before, after)| after.saturating_sub(before));
     (worked.unwrap_or(wall), given)
 }
@@ -39,10 +39,20 @@ fn spent() -> Option<Duration> {
 
 /// How long one call takes on the wall, and what it gives.
 #[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
-pub fn once<T>(work: impl FnOnce() -> T) -> (Duration, T) {
+pub fn waited<T>(work: impl FnOnce() -> T) -> (Duration, T) {
     let begun = Instant::now();
     let given = work();
     (begun.elapsed(), given)
+}
+
+/// Time on processors of all threads of a process so far; zero where the kernel does not tell.
+pub fn spent_by(process: &str) -> Duration {
+    let stat = fs::read_to_string(format!("/proc/{process}/stat")).unwrap_or_default();
+    // After the name in brackets, user and system time are the 12th and 13th, in hundredths.
+    let after = stat.rsplit_once(')').map_or("", |(_, after)| after);
+    let ticks =
+        after.split_whitespace().skip(11).take(2).filter_map(|word| word.parse::<u64>().ok());
+    Duration::from_millis(10 * ticks.sum::<u64>())
 }
 
 /// A time in the unit that suits it.

@@ -103,8 +103,12 @@ def channels(record):
         joined = bytes.fromhex("".join(rows.bytes_hex))
         payloads = np.frombuffer(joined, np.uint8).reshape(len(rows), -1)
         sequence, fields = decode(key, payloads)
-        # One measurement that was heard twice counts once.
-        new = np.ones(len(rows), bool) if sequence is None else np.r_[True, np.diff(sequence) != 0]
+        # One measurement that was heard twice counts once, and one that comes late not at all: out
+        # of its order it looks like a start or stop.
+        new = np.ones(len(rows), bool)
+        if sequence is not None:
+            steps = np.diff(sequence.astype(int)) % 256
+            new[1:] = (steps > 0) & (steps < 128)
         times = rows.elapsed_ms.to_numpy()[new] / 1000.0
         for field, values in fields.items():
             place = PLACES.get((probe, field))
@@ -170,7 +174,7 @@ def cycles(current):
     starts, stops = between[change > 0], between[change < 0]
     if len(stops) and (not len(starts) or stops[0] < starts[0]):
         stops = stops[1:]  # it ran when the record began
-    found = pd.DataFrame({"start_s": starts, "stop_s": pd.Series(stops)})
+    found = pd.DataFrame({"start_s": pd.Series(starts), "stop_s": pd.Series(stops)})
     found["run_s"] = found.stop_s - found.start_s
     found["pause_s"] = found.start_s.shift(-1) - found.stop_s
     return found
