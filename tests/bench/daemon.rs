@@ -23,7 +23,7 @@ use settled::units::time::Elapsed;
 use self::bus::Bus;
 use self::program::Program;
 use self::service::{Advert, Service};
-use crate::limit::Limit;
+use crate::limit::{Limit, parts};
 use crate::timing::{many, row, status, told};
 
 const PROBES: u16 = 20;
@@ -181,13 +181,6 @@ fn tell(what: &str, before: &Used, after: &Used) {
 /// How many payloads are in the record.
 fn recorded(sessions: &Path) -> u64 {
     let session = fs::read_dir(sessions).unwrap().next().unwrap().unwrap().path();
-    let parts = fs::read_dir(session).unwrap().map(|entry| entry.unwrap().path());
-    let is_part = |path: &std::path::PathBuf| {
-        let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        name.starts_with("received") && name.ends_with(".csv")
-    };
-    let of = |path: std::path::PathBuf| {
-        fs::read_to_string(path).unwrap().lines().filter(|l| l.contains(",manufacturer,")).count()
-    };
-    parts.filter(is_part).map(of).sum::<usize>() as u64
+    let of = |part| fs::read_to_string(part).unwrap().matches(",manufacturer,").count() as u64;
+    parts(&session).into_iter().map(of).sum()
 }

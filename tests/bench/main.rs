@@ -25,11 +25,14 @@ mod timing;
 
 use crate::limit::Limit;
 
+/// A benchmark and its name.
+type Named = (&'static str, fn(&Limit));
+
 fn main() {
     // Cargo adds options of its own.
     let named: Vec<String> =
         std::env::args().skip(1).filter(|word| !word.starts_with('-')).collect();
-    let all: [(&str, fn(&Limit)); _] = [
+    let all: [Named; _] = [
         ("decode", decode::run),
         ("signals", signals::run),
         ("diagnose", diagnose::run),

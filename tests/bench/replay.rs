@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use settled::app::replay;
 
-use crate::limit::{Limit, parse, record};
+use crate::limit::{Limit, parse, parts, record};
 use crate::process::{Ran, program};
 use crate::timing::{each, many, row, spent_by, told, waited};
 
@@ -33,7 +33,7 @@ fn one(what: &str, session: &Path) {
     let (rows, parsed) = (parse(session), each(2, 1, || parse(session)));
     let before = spent_by("self");
     let (wall, ()) = waited(|| replay::rebuild(session).unwrap());
-    let worked = spent_by("self") - before;
+    let worked = spent_by("self").saturating_sub(before);
     let rate = many((rows as f64 / worked.as_secs_f64()) as u64);
     let (rows, worked_told, wall) = (many(rows), told(worked), told(wall));
     let figure = format!("{rows} rows: {worked_told} of work, {rate} a second; {wall} on the wall");
@@ -62,6 +62,8 @@ fn copy(limit: &Limit, n: u32) -> PathBuf {
     fs::create_dir(&to).unwrap();
     let of = |name: &Path| fs::copy(name, to.join(name.file_name().unwrap())).unwrap();
     of(&limit.session.join("session.toml"));
-    crate::limit::parts(&limit.session).iter().for_each(|part| _ = of(part));
+    for part in parts(&limit.session) {
+        of(&part);
+    }
     to
 }

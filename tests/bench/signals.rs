@@ -75,7 +75,9 @@ fn stages(limit: &Limit) {
     let roles = NAMES.map(|name| Role::of(&name.parse().unwrap(), Job::default().mode));
     let all = |name: &str, work: &mut dyn FnMut(usize, &Reading)| {
         let time = each(5, 1, || {
-            hour.iter().for_each(|reading| work(usize::from(reading.channel.0), reading));
+            for reading in &hour {
+                work(usize::from(reading.channel.0), reading);
+            }
         });
         row(&format!("{name}, one reading"), &told(time / count), &limit.beside(time / count));
     };
@@ -96,7 +98,9 @@ fn stages(limit: &Limit) {
         courses[which].take(at.as_secs(), reading.quantity.get());
     });
     let (mut cycles, mut rounds) = (Cycles::new(), 0);
-    roles.iter().for_each(|role| cycles.add(*role, INSTRUMENT.time_constant_s));
+    for role in roles {
+        cycles.add(role, INSTRUMENT.time_constant_s);
+    }
     all("cycle: starts and stops, turns included", &mut |which, reading| {
         let at = later(&mut rounds, which, reading);
         cycles.take(which, (at.as_secs(), reading.quantity.get()), 1.0, 0.03);
