@@ -33,7 +33,8 @@ const ROUNDS: &str = "SETTLED_ROUNDS";
 
 /// A kernel, with the rounds of the shorter of two runs; the other has twice as many, so that what
 /// both do before cancels.
-const KERNELS: [(&str, u32, fn(u32)); 3] =
+type Kernel = (&'static str, u32, fn(u32));
+const KERNELS: [Kernel; 3] =
     [("decode", 1_000, decoding), ("signals", 6_000, signals), ("replay", 2_000, replaying)];
 
 #[test]
@@ -56,7 +57,9 @@ fn no_kernel_takes_more_instructions_than_were_accepted() {
     if env::var("SETTLED_COUNT").is_ok_and(|word| word == "write") {
         let head = "# Instructions a round in the build for tests; see tests/instructions.rs.\n";
         let mut text = head.to_owned();
-        counted.iter().for_each(|(name, each)| writeln!(text, "{name} = {each}").unwrap());
+        for (name, each) in counted {
+            writeln!(text, "{name} = {each}").unwrap();
+        }
         fs::write(path, text).unwrap();
         return;
     }
