@@ -1,24 +1,17 @@
-//! How long a payload takes from bytes to fields, matching included: `cargo bench --bench decode`.
+//! A payload from bytes to fields, and how matching grows with the number of profiles.
 
-use std::hint::black_box;
-use std::time::Instant;
+use std::fmt::Write as _;
 
 use settled::engine::decode::decode;
 use settled::engine::profile::{Profiles, uuid};
 use settled::engine::reading::{Payload, Via};
 
-const ROUNDS: u32 = 1_000_000;
+use crate::limit::Limit;
+use crate::timing::{each, row, told};
 
-#[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
-fn time(what: &str, mut once: impl FnMut()) {
-    (0..ROUNDS / 10).for_each(|_| once());
-    let start = Instant::now();
-    (0..ROUNDS).for_each(|_| once());
-    let each = start.elapsed() / ROUNDS;
-    println!("{what}: {} ns", each.as_nanos());
-}
+const CALLS: u32 = 100_000;
 
-fn main() {
+pub fn run(limit: &Limit) {
     let profiles = Profiles::shipped();
     let bthome = Via::Service(uuid::full(0xFCD2));
     let company = Via::Manufacturer(0xFFFF);
@@ -30,17 +23,43 @@ fn main() {
         ("ess-temperature, 1 field", Via::Characteristic(uuid::full(0x2A6E)), "DB03"),
         ("health-thermometer, 1 field", Via::Characteristic(uuid::full(0x2A1C)), "006C0100FF"),
     ] {
-        let bytes = hex::decode(digits).expect("the digits above are hex");
+        let bytes = hex::decode(digits).unwrap();
         let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &bytes, rssi_dbm: None };
-        let id = profiles.match_payload(&payload, None).expect("a shipped profile fits");
-        let profile = profiles.get(id);
         let mut fields = Vec::with_capacity(16);
-        time(&format!("match  {what}"), || {
-            black_box(profiles.match_payload(black_box(&payload), None));
+        let time = each(10, CALLS, || {
+            let id = profiles.match_payload(&payload, None).unwrap();
+            decode(profiles.get(id), via, &bytes, &mut fields).is_ok()
         });
-        time(&format!("decode {what}"), || {
-            let read = decode(profile, via, black_box(&bytes), &mut fields);
-            black_box((&read, &fields));
-        });
+        row(&format!("match and decode {what}"), &told(time), &limit.beside(time));
     }
+    for number in [5, 50, 500] {
+        let profiles = invented(number);
+        let bytes = hex::decode("434C010761F608").unwrap();
+        let payload =
+            Payload { probe: "02:00:00:00:00:01", via: company, bytes: &bytes, rssi_dbm: None };
+        let time = each(10, CALLS, || profiles.match_payload(&payload, None));
+        let what = format!("match, {number} more profiles, a tenth of them of the same company");
+        row(&what, &told(time), &limit.beside(time));
+    }
+}
+
+/// The shipped profiles and so many invented ones, each of a company of its own; every tenth shares
+/// a company with the plain formats.
+pub fn invented(number: u16) -> Profiles {
+    let mut text = String::new();
+    for n in 0..number {
+        let company = if n % 10 == 0 { 0xFFFF } else { 0x4000 + n };
+        let _ = write!(
+            text,
+            "[[profile]]\nname = \"invented-{n}\"\ntitle = \"invented\"\npublished = \"invented\"\n\
+             match = {{ company = {company}, first_bytes = \"{n:04X}\", length = 5 }}\n\
+             layout = {{ kind = \"fixed\" }}\n\
+             [[profile.field]]\nname = \"counter\"\nat = 2\n\
+             [[profile.field]]\nname = \"temperature\"\nat = 3\nbytes = 2\ntype = \"signed\"\n\
+             scale = 0.01\nquantity = \"temperature\"\nunit = \"degC\"\n\
+             [[profile.example]]\nbytes = \"{n:04X} 01 F608\"\nsource = \"invented\"\n\
+             fields = {{ counter = 1, temperature = 22.94 }}\n"
+        );
+    }
+    Profiles::with_user([("invented.toml", &*text)]).unwrap()
 }

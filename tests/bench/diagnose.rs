@@ -1,18 +1,19 @@
-//! How long one diagnosis and one moment's derived measures take.
-//!
-//! Run: `cargo bench --bench diagnose`. One set with all measures and suspects must stay under
-//! 50 µs, one moment near 1 µs.
+//! One diagnosis, one moment's derived measures, and the look-ups that they stand on.
 
 use std::hint::black_box;
-use std::time::{Duration, Instant};
 
 use settled::engine::channel::Channel;
 use settled::engine::diagnose::derive::Layout;
 use settled::engine::diagnose::{Context, diagnose};
 use settled::engine::job::{Circuit, Job, Metering, Unit};
 use settled::engine::reading::{Instrument, ProbeId, SettledSet, SettledValue};
-use settled::units::quantity::Quantity;
+use settled::physics::moist_air::wet_bulb;
+use settled::physics::refrigerant::Refrigerant;
+use settled::units::quantity::{Celsius, Pascals, Quantity, RelativeHumidity};
 use settled::units::time::Elapsed;
+
+use crate::limit::Limit;
+use crate::timing::{each, row, told};
 
 const READINGS: [(&str, f64, u16); 12] = [
     ("return-air.temperature", 25.6, 1),
@@ -29,37 +30,17 @@ const READINGS: [(&str, f64, u16); 12] = [
     ("outdoor-unit.current", 9.0, 4),
 ];
 
-#[expect(clippy::disallowed_methods, reason = "a benchmark measures time")]
-fn time(name: &str, limit: Duration, mut work: impl FnMut()) {
-    for _ in 0..2_000 {
-        work();
-    }
-    let best = (0..20)
-        .map(|_| {
-            let start = Instant::now();
-            for _ in 0..500 {
-                work();
-            }
-            start.elapsed() / 500
-        })
-        .min()
-        .expect("there are twenty rounds");
-    let stands = if best <= limit { "kept" } else { "NOT kept" };
-    println!("{name}: {best:?}; bound {limit:?} {stands}");
-}
-
-fn main() {
+pub fn run(limit: &Limit) {
     let circuit = Circuit {
         refrigerant: Some("R-410A".to_owned()),
         metering: Some(Metering::FixedOrifice),
         ..Circuit::default()
     };
     let job = Job { unit: Unit { circuits: vec![circuit], ..Unit::default() }, ..Job::default() };
-    let channels: Vec<Channel> =
-        READINGS.iter().map(|(name, ..)| name.parse().expect("the channels are ours")).collect();
+    let channels: Vec<Channel> = READINGS.iter().map(|(name, ..)| name.parse().unwrap()).collect();
     let values = READINGS.iter().zip(&channels).map(|((_, value, probe), channel)| SettledValue {
         channel: channel.clone(),
-        quantity: Quantity::new(channel.kind, *value).expect("the values are possible"),
+        quantity: Quantity::new(channel.kind, *value).unwrap(),
         spread: 0.1,
         uncertainty: (0.01 * value).clamp(0.01, 300.0),
         probe: Some(ProbeId(*probe)),
@@ -80,12 +61,18 @@ fn main() {
         })
         .collect();
     let context = Context { instruments: &instruments, ..Context::default() };
-    time("one diagnosis", Duration::from_micros(50), || {
-        black_box(diagnose(black_box(&job), black_box(&set), &context));
-    });
+    let tell = |what: &str, time| row(what, &told(time), &limit.beside(time));
+    tell("one diagnosis", each(20, 200, || diagnose(black_box(&job), black_box(&set), &context)));
     let layout = Layout::new(&job, &channels);
     let levels: Vec<_> = READINGS.iter().map(|(_, value, _)| Some(*value)).collect();
-    time("one moment", Duration::from_micros(5), || {
-        black_box(layout.derive(black_box(&levels)));
-    });
+    tell("derived measures of one moment", each(20, 2_000, || layout.derive(black_box(&levels))));
+
+    let refrigerant = Refrigerant::by_name("R-410A").unwrap();
+    let pressure = Pascals::new(0.98e6).unwrap();
+    let dew = each(20, 20_000, || refrigerant.dew_temperature(black_box(pressure)));
+    tell("saturation look-up", dew);
+    let air = (Celsius::new(25.6).unwrap(), RelativeHumidity::new(0.5).unwrap());
+    let sea_level = Pascals::new(101_325.0).unwrap();
+    let wet = each(20, 2_000, || wet_bulb(black_box(air.0), black_box(air.1), sea_level));
+    tell("wet bulb", wet);
 }

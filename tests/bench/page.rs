@@ -1,11 +1,10 @@
-//! What the page costs a visit, and how late it is: `cargo bench --bench page`.
+//! What the page costs a visit, and how late it is.
 //!
 //! A visit of the virtual unit is recorded at true speed, its loop the daemon's: hand a payload
 //! over, show a picture when one is due. Beside it nobody watches, or one, or fifty, or fifty of
 //! which ten never read. Told are how long the loop takes from a payload to its row being with the
 //! journal, how long until a browser has what the payload changed, and this process's memory.
 
-use std::fs;
 use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::Path;
@@ -13,39 +12,36 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use settled::app::demo;
 use settled::app::replay::Recorded;
 use settled::app::serve::Page;
 use settled::app::serve::history::Source;
 use settled::app::visit::{Begin, Visit};
 use settled::edge::clock::KeptClock;
 use settled::engine::profile::Profiles;
-use settled::virtual_unit::scenario::Scenario;
+
+use crate::limit::{Limit, record};
+use crate::timing::{many, row, status, told};
 
 /// How long each visit is recorded.
 const LENGTH: Duration = Duration::from_secs(20);
 
-fn main() {
-    let folder = tempfile::tempdir().expect("the machine has a folder for temporary files");
-    let scenario = Scenario { length: Duration::from_mins(4), ..Scenario::default() };
-    let session = demo::record(&scenario, folder.path()).expect("the disk serves");
+pub fn run(_: &Limit) {
+    let folder = tempfile::tempdir().unwrap();
+    let session = record(folder.path(), Duration::from_mins(4), Duration::from_secs(1));
     for (watchers, deaf) in [(0, 0), (1, 0), (50, 0), (40, 10)] {
-        let told = visit(&session, folder.path(), watchers, deaf);
-        println!(
-            "{watchers} watch, {deaf} never read: payload to row {} (median), {} (99 %){}; {} KiB",
-            millis(told.rows[told.rows.len() / 2]),
-            millis(told.rows[told.rows.len() * 99 / 100]),
-            if told.pages.is_empty() {
-                String::new()
-            } else {
-                format!(
-                    "; payload to page {} (median), {} (95 %)",
-                    millis(told.pages[told.pages.len() / 2]),
-                    millis(told.pages[told.pages.len() * 95 / 100])
-                )
-            },
-            memory_kib()
+        let Told { rows, pages } = visit(&session, folder.path(), watchers, deaf);
+        let at = |times: &[Duration], percent: usize| {
+            times.get(times.len() * percent / 100).map_or("–".to_owned(), |time| told(*time))
+        };
+        let figure = format!(
+            "to its row {} (median), {} (99 %); to the page {}, {} (95 %); {} KiB",
+            at(&rows, 50),
+            at(&rows, 99),
+            at(&pages, 50),
+            at(&pages, 95),
+            many(status("self", "VmRSS"))
         );
+        row(&format!("a payload, {watchers} watch, {deaf} never read"), &figure, "");
     }
 }
 
@@ -58,14 +54,13 @@ struct Told {
 
 #[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
 fn visit(session: &Path, sessions: &Path, watchers: usize, deaf: usize) -> Told {
-    let mut recorded = Recorded::open(session, None).expect("the session was just made");
+    let mut recorded = Recorded::open(session, None).unwrap();
     let listen = Some(std::net::SocketAddr::from(([127, 0, 0, 1], 0)));
     let (file, zone) = (&recorded.file, recorded.zone.clone());
-    let mut page = Page::serve(file, listen, Source::Live, zone.clone()).expect("a port is free");
+    let mut page = Page::serve(file, listen, Source::Live, zone.clone()).unwrap();
     let clock = KeptClock { boot_id: "bench".to_owned(), zero_ms: 0 };
     let begin = Begin { sessions, began: None, clock, zone };
-    let mut visit =
-        Visit::begin(file, Profiles::shipped(), begin, |_| {}).expect("the disk serves");
+    let mut visit = Visit::begin(file, Profiles::shipped(), begin, |_| {}).unwrap();
 
     let (sender, arrivals) = channel();
     for number in 0..watchers {
@@ -75,7 +70,7 @@ fn visit(session: &Path, sessions: &Path, watchers: usize, deaf: usize) -> Told 
     thread::sleep(Duration::from_millis(500));
     let start = Instant::now();
     let (mut heard, mut shown, mut rows) = (Vec::new(), Vec::new(), Vec::new());
-    while let Some(row) = recorded.rows.next_row().expect("the session was just made") {
+    while let Some(row) = recorded.rows.next_row().unwrap() {
         let due = Duration::from_millis(row.at.as_ms());
         if due > LENGTH {
             break;
@@ -133,19 +128,8 @@ fn watch(address: &str, tell: Option<Sender<Instant>>) {
 
 fn connect(address: &str) -> TcpStream {
     let host = address.trim_start_matches("http://").split('/').next().unwrap_or_default();
-    let mut stream = TcpStream::connect(host).expect("the page is served");
+    let mut stream = TcpStream::connect(host).unwrap();
     let head = format!("GET /events HTTP/1.1\r\nHost: {host}\r\n\r\n");
-    stream.write_all(head.as_bytes()).expect("the page is served");
+    stream.write_all(head.as_bytes()).unwrap();
     stream
-}
-
-fn millis(length: Duration) -> String {
-    format!("{:.2} ms", length.as_secs_f64() * 1_000.0)
-}
-
-/// What this process holds in memory now.
-fn memory_kib() -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:"));
-    line.and_then(|line| line.trim().trim_end_matches(" kB").parse().ok()).unwrap_or(0)
 }

@@ -1,69 +1,69 @@
-//! How long the replay of a night takes, all derived files written: `cargo bench --bench replay`.
-//!
-//! An 8-hour session of twelve channels with about 350,000 payloads is made from the virtual unit,
-//! then replayed; beside it, in the same run, the time of merely parsing the same file with the
-//! `csv` crate's byte records.
+//! Replays, all derived files written: a night, a week, a season; and many sessions at once.
 
-use std::fs::{self, File};
-use std::path::Path;
-use std::time::{Duration, Instant};
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Duration;
 
-use settled::app::demo;
 use settled::app::replay;
-use settled::virtual_unit::scenario::{ProbeCare, Scenario};
 
-const ROUNDS: usize = 5;
+use crate::limit::{Limit, parse, parts, record};
+use crate::process::{Ran, program};
+use crate::timing::{each, many, row, spent_by, told, waited};
 
-fn main() {
-    let folder = tempfile::tempdir().expect("the machine has a folder for temporary files");
-    let scenario = Scenario {
-        length: Duration::from_hours(8),
-        probes: ProbeCare { interval: Duration::from_millis(715), ..ProbeCare::default() },
-        ..Scenario::default()
-    };
-    let session = demo::record(&scenario, folder.path()).expect("the disk serves");
-    let rows = parse(&session);
-    println!("{rows} rows in received.csv");
-    let parsed = best(|| {
-        parse(&session);
-    });
-    let replayed = best(|| replay::rebuild(&session).expect("the session was just made"));
-    let per_second = rows as f64 / replayed.as_secs_f64();
-    println!("parsing alone: {:.3} s", parsed.as_secs_f64());
-    println!("replay, all derived files written: {:.3} s", replayed.as_secs_f64());
-    println!(
-        "{per_second:.0} rows a second, {:.1} times parsing",
-        replayed.as_secs_f64() / parsed.as_secs_f64()
-    );
-    println!("peak memory of this process: {} KiB", peak_kib());
-}
+/// How many sessions are replayed at once.
+const TOGETHER: u32 = 8;
 
-/// The shortest of several rounds.
-#[expect(clippy::disallowed_methods, reason = "a benchmark is what reads the clock")]
-fn best(mut once: impl FnMut()) -> Duration {
-    let round = |_| {
-        let start = Instant::now();
-        once();
-        start.elapsed()
-    };
-    (0..ROUNDS).map(round).min().expect("there is a round")
-}
-
-/// Counts the rows of the record, doing nothing else.
-fn parse(session: &Path) -> u64 {
-    let file = File::open(session.join("received.csv")).expect("the session was just made");
-    let mut reader = csv::Reader::from_reader(file);
-    let mut record = csv::ByteRecord::new();
-    let mut rows = 0;
-    while reader.read_byte_record(&mut record).expect("the record is CSV") {
-        rows += 1;
+pub fn run(limit: &Limit) {
+    one("a night (8 h, a payload of each probe every 0.715 s)", &limit.session);
+    // Coarser, so that the bench does not take hours: the moments, one a second, stay as many.
+    for (what, days, every_s) in [
+        ("a week (a payload of each probe every 5 s)", 7, 5),
+        ("a season (30 days, a payload of each probe every 10 s)", 30, 10),
+    ] {
+        let (length, every) = (Duration::from_hours(24 * days), Duration::from_secs(every_s));
+        let session = record(limit.folder(), length, every);
+        one(what, &session);
+        fs::remove_dir_all(session).unwrap();
     }
-    rows
+    together(limit);
 }
 
-/// The most memory that this process has had (KiB), where the system tells; else 0.
-fn peak_kib() -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find(|line| line.starts_with("VmHWM"));
-    line.and_then(|line| line.split_whitespace().nth(1)?.parse().ok()).unwrap_or(0)
+fn one(what: &str, session: &Path) {
+    let (rows, parsed) = (parse(session), each(2, 1, || parse(session)));
+    let before = spent_by("self");
+    let (wall, ()) = waited(|| replay::rebuild(session).unwrap());
+    let worked = spent_by("self").saturating_sub(before);
+    let rate = many((rows as f64 / worked.as_secs_f64()) as u64);
+    let (rows, worked_told, wall) = (many(rows), told(worked), told(wall));
+    let figure = format!("{rows} rows: {worked_told} of work, {rate} a second; {wall} on the wall");
+    let beside = worked.as_secs_f64() / parsed.as_secs_f64();
+    row(&format!("replay of {what}"), &figure, &format!("{beside:.1}"));
+}
+
+/// The same night several times over, by the program, on one core and on two.
+fn together(limit: &Limit) {
+    let copies: Vec<PathBuf> = (0..TOGETHER).map(|n| copy(limit, n)).collect();
+    for (what, cores) in [("one core", "0"), ("two cores", "0,1")] {
+        let mut command = Command::new("taskset");
+        command.args(["--cpu-list", cores]).arg(program()).args(["replay", "--rebuild"]);
+        command.args(&copies).stdout(Stdio::null());
+        let what = format!("{TOGETHER} nights at once on {what}");
+        match Ran::of(&mut command) {
+            Some(ran) => row(&what, &ran.told(), &ran.beside(limit, TOGETHER)),
+            None => row(&what, "NOT RUN: `taskset` is missing; install util-linux", ""),
+        }
+    }
+}
+
+/// A copy of the night's record.
+fn copy(limit: &Limit, n: u32) -> PathBuf {
+    let to = limit.folder().join(format!("copy-{n}"));
+    fs::create_dir(&to).unwrap();
+    let of = |name: &Path| fs::copy(name, to.join(name.file_name().unwrap())).unwrap();
+    of(&limit.session.join("session.toml"));
+    for part in parts(&limit.session) {
+        of(&part);
+    }
+    to
 }

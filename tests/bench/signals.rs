@@ -1,16 +1,22 @@
-//! How long the whole chain (smoothing, settling, cycles) takes a reading: twelve channels at 1 Hz
-//! through runs and pauses, and whether its memory grows with the record. Run with
-//! `cargo bench --bench signals`.
-
-#![expect(clippy::unwrap_used, reason = "a test may panic")]
+//! The signal chain: its stages one by one, then the whole (smoothing, settling, cycles) over 48
+//! hours of twelve channels at 1 Hz through runs and pauses.
 
 use std::time::Duration;
 
+use settled::engine::cycle::Cycles;
 use settled::engine::job::Job;
 use settled::engine::reading::{ChannelId, Instrument, Reading};
+use settled::engine::role::Role;
+use settled::engine::settle::{self, Limits};
 use settled::engine::signals::Signals;
+use settled::engine::smooth::Smoother;
+use settled::engine::turn::Course;
+use settled::engine::window::Window;
 use settled::units::quantity::{Quantity, QuantityKind};
 use settled::units::time::Elapsed;
+
+use crate::limit::Limit;
+use crate::timing::{each, many, row, status, told, worked};
 
 const NAMES: [&str; 12] = [
     "return-air.temperature",
@@ -27,19 +33,87 @@ const NAMES: [&str; 12] = [
     "space.temperature",
 ];
 
-/// Time on a processor so far, where the kernel tells it: what else runs on the machine does not
-/// count. Elsewhere the time on the wall.
-fn spent(begun: std::time::Instant) -> Duration {
-    let told = std::fs::read_to_string("/proc/self/schedstat").ok();
-    let ns = told.and_then(|text| text.split(' ').next()?.parse().ok());
-    ns.map_or_else(|| begun.elapsed(), Duration::from_nanos)
+const HOURS: u64 = 48;
+const INSTRUMENT: Instrument =
+    Instrument { accuracy: 0.3, resolution: 0.01, time_constant_s: Some(10.0) };
+
+pub fn run(limit: &Limit) {
+    stages(limit);
+    let mut signals = Signals::new(&Job::default());
+    for name in NAMES {
+        signals.add_channel(&name.parse().unwrap(), INSTRUMENT, None);
+    }
+    let (mut out, mut second, mut state) = (Vec::new(), 0, 7);
+    let (mut count, mut took, mut held) = (0, Duration::ZERO, Vec::new());
+    for hour in 0..HOURS {
+        let readings = readings(hour, &mut state);
+        took += worked(|| {
+            for reading in &readings {
+                while Elapsed::from_secs(second) < reading.at {
+                    signals.tick(Elapsed::from_secs(second), &mut out);
+                    second += 1;
+                }
+                signals.take(reading);
+            }
+        })
+        .0;
+        count += u32::try_from(readings.len()).unwrap();
+        out.clear();
+        if [2, HOURS - 1].contains(&hour) {
+            held.push(format!("{} KiB after {} h", many(status("self", "VmRSS")), hour + 1));
+        }
+    }
+    let time = took / count;
+    row("one reading through the chain, ticks included", &told(time), &limit.beside(time));
+    row("memory of that process", &held.join(", "), "");
 }
 
-/// Memory in use (KiB), where the kernel tells it.
-fn memory_kib() -> Option<u64> {
-    let status = std::fs::read_to_string("/proc/self/status").ok()?;
-    let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
-    line.split_whitespace().nth(1)?.parse().ok()
+/// Each stage alone, over an hour of its readings.
+fn stages(limit: &Limit) {
+    let hour = readings(0, &mut 7);
+    let count = u32::try_from(hour.len()).unwrap();
+    let roles = NAMES.map(|name| Role::of(&name.parse().unwrap(), Job::default().mode));
+    let all = |name: &str, work: &mut dyn FnMut(usize, &Reading)| {
+        let time = each(5, 1, || {
+            for reading in &hour {
+                work(usize::from(reading.channel.0), reading);
+            }
+        });
+        row(&format!("{name}, one reading"), &told(time / count), &limit.beside(time / count));
+    };
+    // Later rounds go on in time, as stages know no reading of the past.
+    let later = |rounds: &mut u64, which: usize, reading: &Reading| {
+        *rounds += u64::from(which == 0 && reading.at == hour[0].at);
+        Elapsed::from_ms(reading.at.as_ms() + 3_600_000 * *rounds)
+    };
+    let (mut smoothers, mut rounds) =
+        (roles.map(|role| Smoother::new(INSTRUMENT, role.unit_per_k, role.course)), 0);
+    all("smooth", &mut |which, reading| {
+        let at = later(&mut rounds, which, reading);
+        smoothers[which].take(at, reading.quantity.get());
+    });
+    let (mut courses, mut rounds) = (NAMES.map(|_| Course::new()), 0);
+    all("turn: course of a channel", &mut |which, reading| {
+        let at = later(&mut rounds, which, reading);
+        courses[which].take(at.as_secs(), reading.quantity.get());
+    });
+    let (mut cycles, mut rounds) = (Cycles::new(), 0);
+    for role in roles {
+        cycles.add(role, INSTRUMENT.time_constant_s);
+    }
+    all("cycle: starts and stops, turns included", &mut |which, reading| {
+        let at = later(&mut rounds, which, reading);
+        cycles.take(which, (at.as_secs(), reading.quantity.get()), 1.0, 0.03);
+    });
+
+    // A window of an hour in blocks of ten seconds, as a track keeps it.
+    let mut window = Window::new(10.0, 362);
+    for reading in hour.iter().filter(|reading| reading.channel.0 == 1) {
+        window.take(reading.at.as_secs(), reading.quantity.get());
+    }
+    let bounds = Limits { window_s: 300.0, drift_k_per_s_max: 0.1 / 60.0, spread_k_max: 0.3 };
+    let time = each(10, 1_000, || settle::judge(window.blocks(), &bounds, 0.01));
+    row("settle: one channel judged, an hour known", &told(time), &limit.beside(time));
 }
 
 /// The readings of one hour from `hour` on, as invented probes on a unit that cycles send them.
@@ -66,39 +140,4 @@ fn readings(hour: u64, state: &mut u64) -> Vec<Reading> {
         }
     }
     readings
-}
-
-#[expect(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
-fn main() {
-    const HOURS: u64 = 48;
-    let mut signals = Signals::new(&Job::default());
-    let instrument = Instrument { accuracy: 0.3, resolution: 0.01, time_constant_s: Some(10.0) };
-    for name in NAMES {
-        signals.add_channel(&name.parse().unwrap(), instrument, None);
-    }
-    let begun = std::time::Instant::now();
-    let (mut out, mut second, mut state) = (Vec::new(), 0, 7_u64);
-    let (mut count, mut events, mut took) = (0_u32, 0, Duration::ZERO);
-    for hour in 0..HOURS {
-        let readings = readings(hour, &mut state);
-        let before = spent(begun);
-        for reading in &readings {
-            while Elapsed::from_secs(second) < reading.at {
-                signals.tick(Elapsed::from_secs(second), &mut out);
-                second += 1;
-            }
-            signals.take(reading);
-        }
-        took += spent(begun).saturating_sub(before);
-        count += u32::try_from(readings.len()).unwrap();
-        events += out.drain(..).count();
-        if [2, HOURS - 1].contains(&hour)
-            && let Some(kib) = memory_kib()
-        {
-            println!("after {} h: {kib} KiB in use", hour + 1);
-        }
-    }
-    let each = took / count;
-    println!("{count} readings, {each:?} each, ticks included; {events} events");
-    assert!(each < Duration::from_micros(1), "the bound is 1 µs a reading");
 }
