@@ -118,14 +118,13 @@ impl Publisher {
     /// What was said before the program was started again: what of it was not kept for the broker
     /// is kept now.
     pub fn retell(&mut self, session: &Session, output: &Output) {
-        let messages = self.messages(session, output);
-        let new = |message: &Message| self.published.is_none_or(|last| message.place > last);
-        self.held.extend(messages.into_iter().filter(new));
+        let messages = self.new_messages(session, output);
+        self.held.extend(messages);
     }
 
     /// Publishes what an output says.
     pub fn hear(&mut self, session: &Session, output: &Output) {
-        let messages = self.messages(session, output);
+        let messages = self.new_messages(session, output);
         if self.session.is_none() {
             self.held.extend(messages);
         } else if !messages.is_empty() {
@@ -134,6 +133,14 @@ impl Publisher {
         if let Output::Moment(moment) = output {
             self.say_state(session, moment);
         }
+    }
+
+    /// What was not published before the program was started again. What deadlines brought after
+    /// the record's last row is said once more too when the session goes on.
+    fn new_messages(&mut self, session: &Session, output: &Output) -> Vec<Message> {
+        let mut messages = self.messages(session, output);
+        messages.retain(|message| self.published.is_none_or(|last| message.place > last));
+        messages
     }
 
     fn messages(&mut self, session: &Session, output: &Output) -> Vec<Message> {

@@ -131,8 +131,8 @@ pub struct Backlog {
     /// Lines that are not on the disk yet.
     buffer: Vec<u8>,
     state: Head,
-    /// All messages below are on the disk.
-    written: u64,
+    /// The same as it is on the disk: what a new segment begins with.
+    kept: Head,
     acknowledged_written: u64,
     /// The message that is read next.
     cursor: u64,
@@ -171,10 +171,10 @@ impl Backlog {
             segments: segments.into(),
             file: None,
             buffer: Vec::new(),
-            written: state.next,
             acknowledged_written: state.acknowledged,
             cursor: state.acknowledged,
             reader: None,
+            kept: state.clone(),
             state,
             _claim: claim,
         }))
@@ -287,16 +287,15 @@ impl Backlog {
         file.sync_data()?;
         last.bytes += self.buffer.len() as u64;
         self.buffer.clear();
-        self.written = self.state.next;
+        self.kept.clone_from(&self.state);
         Ok(())
     }
 
     fn begin_segment(&mut self) -> io::Result<()> {
-        let first = self.written;
+        let first = self.kept.next;
         let path = self.folder.join(name_of(first));
-        let head = Head { next: first, ..self.state.clone() };
         let mut bytes = Vec::new();
-        push(&mut bytes, &Line::Head(head), None);
+        push(&mut bytes, &Line::Head(self.kept.clone()), None);
         let mut file = OpenOptions::new().write(true).create(true).truncate(true).open(path)?;
         file.write_all(&bytes)?;
         sync_dir(&self.folder)?;
@@ -314,7 +313,7 @@ impl Backlog {
     /// Where the disk says no.
     pub fn next(&mut self) -> io::Result<Option<(Envelope, String)>> {
         let mut line = Vec::new();
-        while self.cursor < self.written {
+        while self.cursor < self.kept.next {
             let (first, reader) = match &mut self.reader {
                 Some(reader) => reader,
                 None => {
@@ -334,7 +333,7 @@ impl Backlog {
                         self.reader = Some((segment.first, BufReader::new(file)));
                     }
                     // What should be here is not: it was torn.
-                    None => self.cursor = self.written,
+                    None => self.cursor = self.kept.next,
                 }
                 continue;
             }

@@ -11,7 +11,12 @@ use crate::edge::broker::News;
 
 /// What an error of the connection means.
 pub(super) fn of(error: &ConnectionError, host: &str) -> News {
-    if let Some(certificate) = cause::<rustls::Error>(error) {
+    // The library does not name what it met while reading as the source of its error.
+    let chain: &(dyn Error + 'static) = match error {
+        ConnectionError::MqttState(StateError::Deserialization(inner)) => inner,
+        other => other,
+    };
+    if let Some(certificate) = cause::<rustls::Error>(chain) {
         return News { event: "broker-certificate", detail: certificate_words(certificate, host) };
     }
     match error {
@@ -28,7 +33,7 @@ pub(super) fn of(error: &ConnectionError, host: &str) -> News {
             away("it does not answer")
         }
         ConnectionError::NotConnAck(_) => away("what answers there is no MQTT 5 broker"),
-        other => match cause::<io::Error>(other) {
+        other => match cause::<io::Error>(chain) {
             Some(error) if error.kind() == io::ErrorKind::ConnectionRefused => {
                 away("nothing listens there: connection refused")
             }
