@@ -41,7 +41,7 @@ impl Mosquitto {
         let port = free_port();
         let text = format!(
             "listener {port} 127.0.0.1\n{rules}\npersistence true\npersistence_location {}/\n\
-             max_queued_messages 0\nmax_inflight_messages 0\nlog_dest file {}\n\
+             max_queued_messages 0\nmax_inflight_messages 0\nlog_type all\nlog_dest file {}\n\
              {}",
             folder.display(),
             folder.join("mosquitto.log").display(),
@@ -209,10 +209,10 @@ impl Subscriber {
         messages
     }
 
-    /// What was said of our presence, in order.
+    /// What was said of our presence while it was subscribed, in order.
     pub fn presence(&self) -> Vec<String> {
         let got = self.got();
-        let said = got.iter().filter(|got| got.kind() == "presence");
+        let said = got.iter().filter(|got| got.kind() == "presence" && !got.retained);
         said.map(|got| got.body["presence"].as_str().unwrap().to_owned()).collect()
     }
 

@@ -43,6 +43,8 @@ pub type Step<'a> = (u64, Box<dyn FnMut() -> bool + 'a>);
 pub struct Visit {
     pub folder: PathBuf,
     pub scenario: Scenario,
+    /// How often the record is synced (s).
+    pub sync_interval_s: u32,
     /// Real time that a virtual minute takes at least.
     pub minute: Duration,
 }
@@ -54,7 +56,8 @@ impl Visit {
             first_run_min: Duration::from_mins(8),
             ..Scenario::default()
         };
-        Self { folder: folder.to_owned(), scenario, minute: Duration::from_millis(20) }
+        let (folder, minute) = (folder.to_owned(), Duration::from_millis(25));
+        Self { folder, scenario, sync_interval_s: 2, minute }
     }
 
     pub fn sessions(&self) -> PathBuf {
@@ -77,9 +80,10 @@ impl Visit {
         let mut text = format!(
             "site = \"{SITE}\"\n[unit]\nrefrigerant = \"R-410A\"\nmetering = \"fixed-orifice\"\n\
              [web]\nlisten = \"127.0.0.1:{}\"\n\
-             [log]\nsync_interval_s = 0\nfolder = \"{}\"\n\
+             [log]\nsync_interval_s = {}\nfolder = \"{}\"\n\
              [broker]\naddress = \"localhost:{port}\"\nreconnect_s_max = 1\n{broker}\n",
             crate::mosquitto::free_port(),
+            self.sync_interval_s,
             self.sessions().display(),
         );
         for probe in Simulation::new(&self.scenario).unwrap().probes() {

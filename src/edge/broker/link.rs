@@ -72,6 +72,8 @@ pub(super) enum Happened {
 pub(super) struct Link {
     client: AsyncClient,
     events: Receiver<Result<Event, News>>,
+    /// The first levels of all topics.
+    topic: String,
     task: JoinHandle<()>,
     /// What was handed to the library and has no packet number yet, in order.
     handed: VecDeque<Sent>,
@@ -96,6 +98,7 @@ impl Link {
         Self {
             client,
             events: inbox,
+            topic: settings.topic.clone(),
             task,
             handed: VecDeque::new(),
             flying: HashMap::new(),
@@ -146,9 +149,17 @@ impl Link {
     }
 
     /// Says something that the broker keeps until it is said anew.
-    pub(super) fn keep(&mut self, topic: &str, body: String, sent: Sent) {
-        if self.publish(topic, true, body, json()) {
+    pub(super) fn keep(&mut self, sent: Sent, body: String) {
+        if self.publish(&self.topic_of(&sent), true, body, json()) {
             self.handed.push_back(sent);
+        }
+    }
+
+    fn topic_of(&self, sent: &Sent) -> String {
+        match sent {
+            Sent::Message(_, topic, _) => topic.clone(),
+            Sent::State => format!("{}/state", self.topic),
+            Sent::Presence => format!("{}/presence", self.topic),
         }
     }
 
@@ -207,10 +218,9 @@ impl Link {
 
     fn judged(&mut self, sent: Sent, reason: PubAckReason) -> Happened {
         use PubAckReason as Reason;
-        let topic = if let Sent::Message(_, topic, _) = &sent { topic } else { "presence, state" };
         let news = match reason {
             Reason::Success | Reason::NoMatchingSubscribers => None,
-            reason => Some(trouble::not_taken(reason, topic)),
+            reason => Some(trouble::not_taken(reason, &self.topic_of(&sent))),
         };
         let hopeless = matches!(reason, Reason::TopicNameInvalid | Reason::PayloadFormatInvalid);
         match news {

@@ -176,8 +176,7 @@ impl Thread {
             Happened::Connected => {
                 self.backlog.rewind();
                 if let (Some(link), Some((_, presence))) = (&mut self.link, &self.session) {
-                    let topic = format!("{}/presence", self.settings.topic);
-                    link.keep(&topic, presence.online.clone(), Sent::Presence);
+                    link.keep(Sent::Presence, presence.online.clone());
                 }
                 if let Some((_, to_tell)) = &mut self.state {
                     *to_tell = true;
@@ -278,7 +277,7 @@ impl Thread {
             && !link.carries(&Sent::State)
         {
             *to_tell = false;
-            link.keep(&format!("{}/state", self.settings.topic), body.clone(), Sent::State);
+            link.keep(Sent::State, body.clone());
         }
         while link.has_room() {
             match self.backlog.next() {
@@ -304,8 +303,7 @@ impl Thread {
         if let (Some(link), Some((_, presence))) = (&mut self.link, &self.session)
             && link.is_connected()
         {
-            let topic = format!("{}/presence", self.settings.topic);
-            link.keep(&topic, presence.ended.clone(), Sent::Presence);
+            link.keep(Sent::Presence, presence.ended.clone());
             let _ = timeout(END_LIMIT / 2, self.until_quiet()).await;
         }
         if let Some(link) = &mut self.link {
