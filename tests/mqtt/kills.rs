@@ -44,7 +44,7 @@ fn last_row_ms(session: &Path) -> u64 {
     let parts = fs::read_dir(session).unwrap().map(|entry| entry.unwrap().path());
     let parts = parts.filter(|path| {
         let name = path.file_name().unwrap().to_str().unwrap();
-        name.starts_with("received") && name.ends_with(".csv")
+        name.starts_with("received") && path.extension().is_some_and(|end| end == "csv")
     });
     let last = parts.filter_map(|part| {
         let text = fs::read_to_string(part).unwrap();

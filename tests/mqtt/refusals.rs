@@ -34,13 +34,13 @@ fn visitors(broker: &Mosquitto) -> usize {
 }
 
 /// Waits for three tries to connect.
-fn three_tries<'a>(at_ms: u64, broker: &'a Mosquitto) -> Step<'a> {
+fn three_tries(at_ms: u64, broker: &Mosquitto) -> Step<'_> {
     let before = visitors(broker);
     until(at_ms, "three tries", move || visitors(broker) >= before + 3)
 }
 
 /// Waits until the broker takes what is published; what comes of it is told in the time after it.
-fn let_in<'a>(at_ms: u64, broker: &'a Mosquitto) -> Step<'a> {
+fn let_in(at_ms: u64, broker: &Mosquitto) -> Step<'_> {
     let took = |line: &str| line.contains("Received PUBLISH") && line.contains("/moment'");
     until(at_ms, "we are let in", move || broker.log().lines().any(took))
 }

@@ -55,7 +55,9 @@ impl Publisher {
         else {
             return Ok(None);
         };
-        broker::warnings(file).iter().for_each(|warning| warn!("{warning}"));
+        for warning in broker::warnings(file) {
+            warn!("{warning}");
+        }
         let broker = match Broker::start(settings) {
             Ok(broker) => broker,
             Err(error) => {

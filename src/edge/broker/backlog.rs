@@ -311,27 +311,21 @@ impl Backlog {
     ///
     /// # Errors
     /// Where the disk says no.
-    pub fn next(&mut self) -> io::Result<Option<(Envelope, String)>> {
+    pub fn read(&mut self) -> io::Result<Option<(Envelope, String)>> {
         let mut line = Vec::new();
         while self.cursor < self.kept.next {
-            let (first, reader) = match &mut self.reader {
-                Some(reader) => reader,
-                None => {
-                    let holds = |segment: &&Segment| segment.first <= self.cursor;
-                    let segment = self.segments.iter().rev().find(holds);
-                    let Some(segment) = segment.or(self.segments.front()) else { return Ok(None) };
-                    let file = File::open(self.folder.join(name_of(segment.first)))?;
-                    self.reader.insert((segment.first, BufReader::new(file)))
-                }
-            };
+            if self.reader.is_none() {
+                let holds = |segment: &&Segment| segment.first <= self.cursor;
+                let segment = self.segments.iter().rev().find(holds).or(self.segments.front());
+                let Some(segment) = segment else { return Ok(None) };
+                self.reader = Some(self.reader_of(segment.first)?);
+            }
+            let Some((first, reader)) = &mut self.reader else { return Ok(None) };
             line.clear();
             if reader.read_until(b'\n', &mut line)? == 0 {
                 let first = *first;
                 match self.segments.iter().find(|segment| segment.first > first) {
-                    Some(segment) => {
-                        let file = File::open(self.folder.join(name_of(segment.first)))?;
-                        self.reader = Some((segment.first, BufReader::new(file)));
-                    }
+                    Some(segment) => self.reader = Some(self.reader_of(segment.first)?),
                     // What should be here is not: it was torn.
                     None => self.cursor = self.kept.next,
                 }
@@ -345,6 +339,10 @@ impl Backlog {
             }
         }
         Ok(None)
+    }
+
+    fn reader_of(&self, first: u64) -> io::Result<(u64, BufReader<File>)> {
+        Ok((first, BufReader::new(File::open(self.folder.join(name_of(first)))?)))
     }
 
     /// Goes back to the first message that was not acknowledged.
@@ -516,7 +514,7 @@ mod tests {
     /// The ids of all that is read from here on.
     fn ids(backlog: &mut Backlog) -> Vec<u64> {
         let mut ids = Vec::new();
-        while let Some((envelope, body)) = backlog.next().unwrap() {
+        while let Some((envelope, body)) = backlog.read().unwrap() {
             assert!(serde_json::from_str::<serde_json::Value>(&body).is_ok(), "{body}");
             ids.push(envelope.id.rsplit('/').next().unwrap().parse().unwrap());
         }
@@ -621,7 +619,7 @@ mod tests {
         for n in 0..1_000 {
             add(&mut backlog, n * 1_000, true);
             backlog.commit().unwrap();
-            while let Some((envelope, _)) = backlog.next().unwrap() {
+            while let Some((envelope, _)) = backlog.read().unwrap() {
                 backlog.acknowledge(envelope.number + 1);
             }
         }

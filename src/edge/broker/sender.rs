@@ -185,16 +185,15 @@ impl Thread {
             Happened::Taken(sent) => self.taken(&sent),
             Happened::Hopeless(sent, news) => {
                 self.give_up(&sent);
-                self.tell_trouble(news);
+                self.tell_trouble(&news);
             }
-            Happened::Refused(news) => self.over(news),
             Happened::Over(news) if news.event == TOO_LARGE => {
                 if let Some(sent) = self.link.as_mut().and_then(Link::in_hand) {
                     self.give_up(&sent);
                 }
-                self.over(News { event: "broker-refused", ..news });
+                self.over(&News { event: "broker-refused", ..news });
             }
-            Happened::Over(news) => self.over(news),
+            Happened::Over(news) | Happened::Refused(news) => self.over(&news),
             Happened::Nothing => {}
         }
     }
@@ -242,7 +241,7 @@ impl Thread {
     }
 
     /// The connection is over; the next try comes after a while.
-    fn over(&mut self, news: News) {
+    fn over(&mut self, news: &News) {
         self.link = None;
         self.failures += 1;
         let longest = self.settings.reconnect_max;
@@ -255,11 +254,12 @@ impl Thread {
     }
 
     /// Tells of a trouble, once until the broker serves again or the trouble is another.
-    fn tell_trouble(&mut self, news: News) {
-        if self.told.as_ref() != Some(&news) {
+    fn tell_trouble(&mut self, news: &News) {
+        if self.told.as_ref() != Some(news) {
             self.told = Some(news.clone());
             let Settings { host, port, .. } = &self.settings;
-            self.tell(News { detail: format!("{host}:{port}: {}", news.detail), ..news });
+            let detail = format!("{host}:{port}: {}", news.detail);
+            self.tell(News { event: news.event, detail });
         }
     }
 
@@ -280,7 +280,7 @@ impl Thread {
             link.keep(Sent::State, body.clone());
         }
         while link.has_room() {
-            match self.backlog.next() {
+            match self.backlog.read() {
                 Ok(Some((envelope, _))) if self.hopeless.contains(&envelope.number) => {}
                 Ok(Some((envelope, body))) => link.send(envelope, body),
                 Ok(None) => break,

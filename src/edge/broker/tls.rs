@@ -25,20 +25,17 @@ pub struct Files {
 /// In words, which file is wrong and what should be in it.
 pub fn config(files: &Files) -> Result<Arc<ClientConfig>, String> {
     let mut roots = RootCertStore::empty();
-    match &files.authority {
-        Some(path) => {
-            for certificate in certificates("CA file", path)? {
-                let wrong = |error| format!("the CA file {} is of no use: {error}", path.display());
-                roots.add(certificate).map_err(wrong)?;
-            }
+    if let Some(path) = &files.authority {
+        for certificate in certificates("CA file", path)? {
+            let wrong = |error| format!("the CA file {} is of no use: {error}", path.display());
+            roots.add(certificate).map_err(wrong)?;
         }
-        None => {
-            roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
-            if roots.is_empty() {
-                return Err("this system trusts nobody's certificates; name whom to trust: \
+    } else {
+        roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
+        if roots.is_empty() {
+            return Err("this system trusts nobody's certificates; name whom to trust: \
                             ca_file = \"…\" (Debian: or install ca-certificates)"
-                    .to_owned());
-            }
+                .to_owned());
         }
     }
     let provider = Arc::new(ring::default_provider());
