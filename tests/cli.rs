@@ -77,6 +77,10 @@ fn jobs_that_cannot_be_meant_are_refused_with_the_key() {
     let unknown = "site = \"x (invented)\"\n[unit]\nrefrigerant = \"R-999\"\n";
     let unknown = file(folder.path(), "unknown.toml", unknown);
     explained(&["watch", &unknown], "unit.refrigerant");
+    let publishes = "site = \"x (invented)\"\n[broker]\naddress = \"broker.example\"\ntls = 1\n";
+    let publishes = file(folder.path(), "publishes.toml", publishes);
+    let built = if cfg!(feature = "mqtt") { "true or false" } else { "--features mqtt" };
+    explained(&["watch", &publishes], built);
     let key = file(folder.path(), "key.toml", "site = \"x (invented)\"\naltitud = \"450ft\"\n");
     explained(&["watch", &key], "key.toml:2:1");
     let bare = file(folder.path(), "bare.toml", "site = \"x (invented)\"\naltitude = \"450\"\n");

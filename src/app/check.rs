@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
+#[cfg(feature = "mqtt")]
+use crate::app::broker;
 use crate::app::exit::{Exit, Failure};
 use crate::app::job::JobFile;
 use crate::app::keys::Keys;
@@ -82,9 +84,13 @@ fn check(path: &Path, text: &str, json: bool, out: &mut dyn Write) -> Result<boo
         Ok(Some(file)) => {
             // What a key file holds is as much a part of the job as what the job says.
             Keys::read(&file.keys, path.parent().unwrap_or(Path::new("")))?;
+            #[cfg(feature = "mqtt")]
+            broker::settings(&file, path.parent().unwrap_or(Path::new("")))?;
             let (mut as_run, lacks) = (file.clone(), lacks(&file.job));
             let old = calibrations::add_to(&mut as_run, path)?;
             say_right(&name, &summary(&as_run), &lacks, json, out)?;
+            #[cfg(feature = "mqtt")]
+            let old = [old, broker::warnings(&file)].concat();
             if !json {
                 old.iter().try_for_each(|old| writeln!(out, "  {old}")).map_err(Failure::world)?;
             }

@@ -4,6 +4,8 @@
 //! `read` has the keys of the whole file, `read_unit` the unit's, `read_probes` the probes'.
 
 mod read;
+#[cfg(feature = "mqtt")]
+mod read_broker;
 mod read_calibrations;
 mod read_probes;
 mod read_unit;
@@ -18,6 +20,8 @@ use crate::engine::columns::Units;
 use crate::engine::document::TextError;
 use crate::engine::job::{Job, ProbeRef};
 
+#[cfg(feature = "mqtt")]
+pub use read_broker::BrokerTable;
 pub(in crate::app) use read_probes::read_place;
 
 /// A job file, read and checked.
@@ -37,6 +41,9 @@ pub struct JobFile {
     pub web: Web,
     /// The radio.
     pub radio: Radio,
+    /// The broker to which it publishes.
+    #[cfg(feature = "mqtt")]
+    pub broker: Option<BrokerTable>,
     /// The folder with what `settled calibrate` found; `None` is the user's own.
     pub calibrations: Option<PathBuf>,
     /// Key files of probes that send encrypted, each with its probe.

@@ -4,6 +4,8 @@ pub mod account;
 pub mod air;
 pub mod around;
 pub mod barometer;
+#[cfg(feature = "mqtt")]
+pub mod broker;
 pub mod calibrate;
 pub mod calibrations;
 pub mod check;

@@ -112,7 +112,7 @@ fn unit(file: &JobFile, program: &Path, job: &Path, user: Option<&str>) -> Resul
         },
         writable,
         home: if at_home(job) || at_home(folder) { "read-only" } else { "yes" },
-        local: file.web.listen.ip().is_loopback(),
+        local: file.web.listen.ip().is_loopback() && !publishes(file),
     };
     Ok(unit.text())
 }
@@ -127,9 +127,20 @@ fn template(program: &Path) -> Result<String, String> {
         user: "DynamicUser=yes\n".to_owned(),
         writable: String::new(),
         home: "yes",
-        local: true,
+        // Any job may publish, where the program can.
+        local: !cfg!(feature = "mqtt"),
     };
     Ok(unit.text())
+}
+
+#[cfg(feature = "mqtt")]
+const fn publishes(file: &JobFile) -> bool {
+    file.broker.is_some()
+}
+
+#[cfg(not(feature = "mqtt"))]
+const fn publishes(_file: &JobFile) -> bool {
+    false
 }
 
 /// What differs from unit to unit.

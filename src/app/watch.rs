@@ -1,6 +1,8 @@
 //! `settled watch`: the daemon. Receives, smooths, settles, logs and diagnoses until it is stopped.
 
 mod job_on_disk;
+#[cfg(feature = "mqtt")]
+mod publish;
 pub mod world;
 
 use std::cell::RefCell;
@@ -27,6 +29,8 @@ use crate::app::serve::history::Source;
 use crate::app::tell::{self, Teller};
 use crate::app::visit::{Begin, Ended, Visit};
 use crate::app::watch::job_on_disk::{JobNews, JobOnDisk};
+#[cfg(feature = "mqtt")]
+use crate::app::watch::publish::Publisher;
 use crate::app::watch::world::{Machine, Next, World};
 use crate::edge::bluetooth::{RadioMessage, RadioSettings};
 use crate::edge::clock::{Clocks, SessionClock, Stamp, Utc, WallChange};
@@ -137,8 +141,14 @@ fn session(
     // The loop that reads the notices ends only after the journal does.
     let notice = move |notice| drop(notices.send(notice));
     let page = page(file);
-    let mut ears =
-        Ears { teller: Teller::new(file.units, json, true), page, last: None, failed: None };
+    let mut ears = Ears {
+        teller: Teller::new(file.units, json, true),
+        page,
+        #[cfg(feature = "mqtt")]
+        publisher: Publisher::start(file, &args.job)?,
+        last: None,
+        failed: None,
+    };
     let (visit, clock) = begin(wish, file, &profiles, (notice, &world.clocks()), (&mut ears, out))?;
     world.hear(radio_settings(file, &profiles))?;
     if !json {
@@ -197,6 +207,10 @@ fn begin(
     (ears, out): (&mut Ears, &mut dyn Write),
 ) -> Result<(Visit, SessionClock), Failure> {
     if let (true, Some(path)) = (wish.go_on, last_session(file)?) {
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = &mut ears.publisher {
+            publisher.go_on(&path);
+        }
         let place = (&*path, clocks);
         let page = RefCell::new(&mut *ears);
         let retold =
@@ -295,6 +309,8 @@ struct Watch {
 struct Ears {
     teller: Teller,
     page: Option<Page>,
+    #[cfg(feature = "mqtt")]
+    publisher: Option<Publisher>,
     last: Option<Diagnosis>,
     /// Why the text could not be printed.
     failed: Option<io::Error>,
@@ -308,6 +324,10 @@ impl Ears {
         if let Some(page) = &mut self.page {
             page.take(session, output);
         }
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = &mut self.publisher {
+            publisher.hear(session, output);
+        }
         let told = self.teller.tell(session, output, out).and_then(|()| out.flush());
         if let Err(error) = told {
             self.failed.get_or_insert(error);
@@ -319,6 +339,10 @@ impl Ears {
         if let Some(page) = &mut self.page {
             page.retell(session, output);
         }
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = &mut self.publisher {
+            publisher.retell(session, output);
+        }
     }
 
     /// The page learns where the visit is recorded, and when it began by the clock.
@@ -326,6 +350,10 @@ impl Ears {
         if let Some(page) = &mut self.page {
             page.takes_notes_in(visit.folder().to_owned());
             page.row(Elapsed::ZERO, began);
+        }
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = &mut self.publisher {
+            publisher.know(visit.folder(), began);
         }
     }
 }
@@ -349,6 +377,11 @@ impl Watch {
             self.look_at_clock(&stamp, out)?;
             while let Ok(notice) = disk.try_recv() {
                 self.take_notice(&stamp, &notice, out);
+            }
+            #[cfg(feature = "mqtt")]
+            while let Some(news) = self.ears.publisher.as_mut().and_then(Publisher::news) {
+                warn!("{}: {}", news.event, news.detail);
+                self.event(&stamp, (news.event, "broker", &news.detail), out);
             }
             match next {
                 Next::Message(message) => self.take_message(&stamp, message, out),
@@ -505,6 +538,10 @@ impl Watch {
         if let Some(page) = &mut ears.page {
             page.row(stamp.at, stamp.label);
         }
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = &mut ears.publisher {
+            publisher.row(stamp);
+        }
         visit.take(stamp.at, stamp.label, input, &mut |session, output| {
             ears.hear(session, output, out);
         });
@@ -547,6 +584,10 @@ impl Watch {
         self.event(&stamp, ("ended", "", why), out);
         let Self { visit, mut ears, screen, .. } = self;
         let ended = visit.end(&mut |session, output| ears.hear(session, output, out));
+        #[cfg(feature = "mqtt")]
+        if let Some(publisher) = ears.publisher.take() {
+            publisher.end(ended.session.counts());
+        }
         screen.map_or(Ok(()), Screen::close).map_err(Failure::world)?;
         Ok((ended, ears.last, ears.failed))
     }

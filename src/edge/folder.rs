@@ -182,7 +182,7 @@ pub fn name(began: Option<Utc>, boot_id: &str, site: &str) -> String {
 }
 
 /// A site's name as a part of a file's: lower case, what is no letter or digit becomes `-`.
-fn slug(site: &str) -> String {
+pub(crate) fn slug(site: &str) -> String {
     let mut slug = String::new();
     for c in site.chars().flat_map(char::to_lowercase) {
         if c.is_alphanumeric() {

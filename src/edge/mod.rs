@@ -1,6 +1,8 @@
 //! The edge: Bluetooth, files and the clock. It knows nothing of air.
 
 pub mod bluetooth;
+#[cfg(feature = "mqtt")]
+pub mod broker;
 pub mod clock;
 pub mod derived;
 pub mod folder;

@@ -4,6 +4,8 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
 
+#[cfg(feature = "mqtt")]
+use crate::app::job::read_broker;
 use crate::app::job::read_probes::{self, Probes};
 use crate::app::job::{JobFile, Log, Radio, Web, read_calibrations, read_unit};
 use crate::engine::columns::Units;
@@ -50,12 +52,37 @@ pub(super) fn job(name: &str, text: &str) -> Result<JobFile, Vec<TextError>> {
         log,
         web: web(&whole),
         radio: radio(&whole),
+        #[cfg(feature = "mqtt")]
+        broker: read_broker::broker(&whole),
         keys,
-        text: text.to_owned(),
+        text: as_run(text),
         as_written: text.to_owned(),
     };
+    #[cfg(not(feature = "mqtt"))]
+    if let Some(broker) = whole.get("broker") {
+        broker.wrong(
+            "this build does not publish; make one that does: cargo build --release --features mqtt",
+        );
+    }
     whole.finish();
     if problems.none() { Ok(file) } else { Err(problems.into_errors()) }
+}
+
+/// The job as run. To whom it was published is no part of it: the record is the same, and a program
+/// that does not publish reads it.
+#[cfg(feature = "mqtt")]
+fn as_run(text: &str) -> String {
+    let without = |mut job: toml::Table| {
+        job.remove("broker")?;
+        toml::to_string(&job).ok()
+    };
+    text.parse().ok().and_then(without).unwrap_or_else(|| text.to_owned())
+}
+
+/// The job as run.
+#[cfg(not(feature = "mqtt"))]
+fn as_run(text: &str) -> String {
+    text.to_owned()
 }
 
 /// The IANA name of a time zone.

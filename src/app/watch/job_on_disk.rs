@@ -4,6 +4,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+#[cfg(feature = "mqtt")]
+use crate::app::broker;
 use crate::app::calibrations;
 use crate::app::exit::Failure;
 use crate::app::job::JobFile;
@@ -72,6 +74,8 @@ impl JobOnDisk {
         calibrations::add_to(&mut file, &self.path).map_err(|failure| failure.line())?;
         let folder = self.path.parent().unwrap_or(Path::new(""));
         Keys::read(&file.keys, folder).map_err(|failure: Failure| failure.line())?;
+        #[cfg(feature = "mqtt")]
+        broker::settings(&file, folder).map_err(|failure| failure.line())?;
         fs::create_dir_all(&file.log.folder)
             .map_err(|error| format!("log.folder: {}: {error}", file.log.folder.display()))?;
         Ok(file)
