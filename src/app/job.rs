@@ -22,7 +22,11 @@ use crate::engine::job::{Job, ProbeRef};
 
 #[cfg(feature = "mqtt")]
 pub use read_broker::BrokerTable;
+#[cfg(feature = "lake")]
+pub(in crate::app) use read::MODES;
 pub(in crate::app) use read_probes::read_place;
+#[cfg(feature = "lake")]
+pub(in crate::app) use read_unit::METERINGS;
 
 /// A job file, read and checked.
 #[derive(Debug, Clone, PartialEq)]
