@@ -60,7 +60,7 @@ pub struct Unit {
     pub fate: Fate,
     /// The crew that visits it.
     pub crew: usize,
-    second_design: bool,
+    design: Design,
 }
 
 /// One session to be made.
@@ -89,12 +89,13 @@ impl Fleet {
     /// The fleet of so many sessions.
     pub fn new(sessions: usize, seed: u64) -> Result<Self, jiff::Error> {
         let count = if sessions >= LARGE_FROM { UNITS.0 } else { UNITS.1 };
-        let units: Vec<Unit> = (0..count).map(unit).collect();
+        let units: Vec<Unit> =
+            (0..count).map(|number| unit(number, &mut Random::new(seed, number as u64))).collect();
         let mut visits = Vec::new();
         for number in 0..count {
             let of_unit = sessions / count + usize::from(number < sessions % count);
             for visit in 0..of_unit {
-                let mut random = Random::new(seed, (1 + number * 1_000 + visit) as u64);
+                let mut random = Random::new(seed, (1_000 * (1 + number) + visit) as u64);
                 visits.push(plan(number, &units[number], (visit, of_unit), &mut random)?);
             }
         }
@@ -136,7 +137,7 @@ impl Fleet {
     }
 }
 
-fn unit(number: usize) -> Unit {
+fn unit(number: usize, random: &mut Random) -> Unit {
     // Names that a path cannot hold as they are belong to it: engines must see them as they were.
     const TOWNS: [&str; 10] = [
         "Quillhaven",
@@ -171,7 +172,20 @@ fn unit(number: usize) -> Unit {
         metering: if valve { Metering::Txv } else { Metering::FixedOrifice },
         fate,
         crew: 1 + (town + house) % CREWS,
-        second_design: town % 3 == 1,
+        design: design(town % 3 == 1, random),
+    }
+}
+
+/// How this one unit is built: no two are alike, and each stays what it is over the season.
+fn design(second: bool, random: &mut Random) -> Design {
+    let base = if second { Design::second() } else { Design::default() };
+    Design {
+        evaporating_c: base.evaporating_c + random.between(-0.5, 0.5),
+        condensing_c: base.condensing_c + random.between(-1.0, 1.0),
+        superheat_k: base.superheat_k + random.between(-1.0, 1.0),
+        subcooling_k: base.subcooling_k + random.between(-1.0, 1.0),
+        outdoor_air_kg_per_s: base.outdoor_air_kg_per_s * random.between(0.95, 1.05),
+        ..base
     }
 }
 
@@ -248,7 +262,7 @@ fn scenario(unit: &Unit, by_night: bool, start_hour: f64, random: &mut Random) -
         length: Duration::from_mins(if by_night { NIGHT_MIN } else { VISIT_MIN }),
         start_hour,
         metering: unit.metering,
-        design: if unit.second_design { Design::second() } else { Design::default() },
+        design: unit.design,
         faults: Vec::new(),
         outdoor_mean,
         outdoor_swing: outdoor_swing.unwrap_or(base.outdoor_swing),
