@@ -28,7 +28,7 @@ class DuckDB:
         for statement in ["SET TimeZone = 'UTC'", *setup]:
             self.connection.execute(statement)
         for table in TABLES:
-            files = f"{lake}/{table}/*/*/*.parquet"
+            files = f"{lake}/{table}/**/*.parquet"
             self.connection.execute(
                 f"CREATE VIEW {table}_as_stored AS"
                 f" SELECT * FROM read_parquet('{files}', hive_partitioning = true)"

@@ -16,7 +16,7 @@ maker=$(realpath "${2:?$usage}")
 shift 2
 cache=target/lake
 
-fail() { echo "tests/lake/run.sh: $1" >&2; exit 1; }
+fail() { echo "FAILED: the lake by two engines: $1" >&2; exit 1; }
 command -v python3 >/dev/null || fail "python3 is missing; install it (Debian: python3 python3-venv)"
 command -v java >/dev/null || fail "java is missing, which Spark needs; install it (Debian: default-jre-headless)"
 "$program" export --help >/dev/null 2>&1 ||

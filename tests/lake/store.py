@@ -62,7 +62,8 @@ class Store:
         """Whether requests must be signed by a key that the stand-in knows (it knows none)."""
         count = b"0" if asked else b"inf"
         url = f"http://127.0.0.1:{self.port}/moto-api/reset-auth"
-        urllib.request.urlopen(urllib.request.Request(url, data=count, method="POST"), timeout=10).close()
+        request = urllib.request.Request(url, count, {"Content-Type": "application/octet-stream"})
+        urllib.request.urlopen(request, timeout=10).close()
 
     def stop(self):
         self.process.terminate()

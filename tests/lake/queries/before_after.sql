@@ -3,7 +3,7 @@
 -- For each `changed` that a technician noted: each measure's mean in the 30 days before it and in the 30 days after, and
 -- whether they differ by more than two combined standard uncertainties. Sets never span a change.
 WITH changes AS (
-    SELECT site, session, at_utc AS changed_utc, detail AS what FROM events WHERE event = 'changed'
+    SELECT site, at_utc AS changed_utc, detail AS what FROM events WHERE event = 'changed'
 ), sides AS (
     SELECT
         c.site,

@@ -4,18 +4,18 @@
 -- Probes that were never calibrated are not told: `calibrated_utc` is null for gauges and clamps for current as well.
 WITH judged AS (
     SELECT
-        probe,
-        site,
-        date,
-        session,
-        calibrated_utc,
-        calibration_offset_k,
+        p.probe,
+        p.site,
+        p.session,
+        s.started_utc,
+        p.calibrated_utc,
+        p.calibration_offset_k,
         CASE
-            WHEN calibration_beyond_accuracy THEN 'beyond its accuracy'
-            WHEN calibrated_utc < CAST(date AS TIMESTAMP) - INTERVAL '365' DAY THEN 'more than a year old'
+            WHEN p.calibration_beyond_accuracy THEN 'beyond its accuracy'
+            WHEN p.calibrated_utc < s.started_utc - INTERVAL '365' DAY THEN 'more than a year old'
         END AS why
-    FROM probes
-    WHERE calibrated_utc IS NOT NULL
+    FROM probes p JOIN sessions s ON p.session = s.session
+    WHERE p.calibrated_utc IS NOT NULL
 )
 SELECT
     probe,
@@ -24,7 +24,7 @@ SELECT
     max(calibration_offset_k) AS offset_k,
     count(DISTINCT session) AS visits,
     count(DISTINCT site) AS sites,
-    max_by(site, date) AS last_at
+    max_by(site, started_utc) AS last_at
 FROM judged
 WHERE why IS NOT NULL
 GROUP BY probe, why
