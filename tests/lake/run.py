@@ -321,6 +321,19 @@ def s3_refused(checks, program, part, stand_in):
     checks.that("a store that is not there is said in one line", says, (done.exit, done.err))
 
 
+def crowd(checks, program, part, whole, root):
+    """Four crews export at once into one lake, each session by two of them."""
+    lake, crews = root / "crowd", 4
+    processes = []
+    for crew in range(crews):
+        own = part[crew::crews] + part[(crew + 1) % crews :: crews]
+        processes.append(subprocess.Popen([program, "export", *own, "--to", lake], stdout=subprocess.DEVNULL))
+    exits = [process.wait(LIMIT_S) for process in processes]
+    checks.that("four exports at once into one lake all end well", not any(exits), exits)
+    held = files(lake)
+    checks.that("and leave what one would have left", held == whole, len(held.items() ^ whole.items()))
+
+
 def killed(checks, program, part, whole, root):
     """kill -9 of the export at moments spread over its time; then once to the end."""
     lake = root / "killed"
@@ -449,6 +462,7 @@ def main():
     whole = files(part_lake)
     checks.that("all files of the lake are whole", all(is_parquet((part_lake / name).read_bytes()) for name in whole))
     to_s3(checks, program, part, whole, engines.DuckDB(part_lake), root)
+    crowd(checks, program, part, whole, root)
     killed(checks, program, part, whole, root)
     memory(checks, program, root)
 
