@@ -8,6 +8,8 @@ use clap::{CommandFactory as _, Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::app::exit::{Exit, Failure};
+#[cfg(feature = "lake")]
+use crate::app::export;
 use crate::app::{
     air, calibrate, check, compare, completions, decode, demo, diagnose, import, listen, manual,
     new, note, picture, place, profile, replay, report, saturation, service, watch,
@@ -66,6 +68,9 @@ enum Command {
     Note(note::Args),
     /// Turns any logger's CSV into a session.
     Import(import::Args),
+    /// Puts sessions into a store of Parquet files, for SQL engines.
+    #[cfg(feature = "lake")]
+    Export(export::Args),
     /// Lists, shows and checks probe profiles.
     Profile(profile::Args),
     /// Decodes one payload through the profiles.
@@ -133,6 +138,8 @@ fn run(arguments: &Arguments, out: &mut dyn Write) -> Result<Exit, Failure> {
         Command::New(args) => new::run(args, json, out),
         Command::Note(args) => note::run(args, json, out),
         Command::Import(args) => import::run(args, json, out),
+        #[cfg(feature = "lake")]
+        Command::Export(args) => export::run(args, json, out),
         Command::Place(args) => place::run(args, json, out),
         Command::Profile(args) => profile::run(args, json, out),
         Command::Decode(args) => decode::run(args, json, out),

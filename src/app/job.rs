@@ -18,7 +18,11 @@ use crate::engine::columns::Units;
 use crate::engine::document::TextError;
 use crate::engine::job::{Job, ProbeRef};
 
+#[cfg(feature = "lake")]
+pub(in crate::app) use read::MODES;
 pub(in crate::app) use read_probes::read_place;
+#[cfg(feature = "lake")]
+pub(in crate::app) use read_unit::METERINGS;
 
 /// A job file, read and checked.
 #[derive(Debug, Clone, PartialEq)]

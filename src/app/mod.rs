@@ -16,12 +16,15 @@ pub mod demo;
 pub mod diagnose;
 pub mod exit;
 pub mod explain;
+#[cfg(feature = "lake")]
+pub mod export;
 pub mod findings;
 pub mod import;
 pub mod job;
 pub mod keys;
 pub mod listen;
 pub mod manual;
+pub mod many;
 pub mod new;
 pub mod night;
 pub mod note;

@@ -1,6 +1,5 @@
 //! `settled replay`: the same engine on records.
 
-mod many;
 mod standard_input;
 
 use std::fs;
@@ -16,6 +15,7 @@ use serde_json::json;
 use crate::app::exit::{Exit, Failure};
 use crate::app::findings;
 use crate::app::job::JobFile;
+use crate::app::many;
 use crate::app::profile;
 use crate::app::replay::standard_input::StandardInput;
 use crate::app::screen::Screen;

@@ -194,11 +194,8 @@ impl DerivedFiles {
     }
 
     fn cycle(&mut self, cycle: &Cycle) -> Result<(), FolderError> {
-        let began = cycle.start.or(cycle.stop).and_then(|at| self.times.at(at));
-        let night = began.map(|utc| {
-            let local = utc.timestamp().to_zoned_datetime(self.settings.zone.clone());
-            tables::is_night(local.hour())
-        });
+        let began = cycle.start.or(cycle.stop);
+        let night = began.and_then(|at| self.times.is_night(at, &self.settings.zone));
         self.cycles.row(tables::cycle_row(cycle, night).each_ref().map(String::as_str))
     }
 

@@ -7,6 +7,8 @@ pub mod folder;
 pub mod import;
 pub mod import_map;
 pub mod journal;
+#[cfg(feature = "lake")]
+pub mod lake;
 pub mod machine;
 pub mod readings;
 pub mod rows;

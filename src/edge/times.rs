@@ -1,6 +1,9 @@
 //! Which wall-clock time belongs to which moment of a session.
 
+use jiff::tz::TimeZone;
+
 use crate::edge::clock::{Label, Labels, Utc};
+use crate::engine::tables;
 use crate::units::time::Elapsed;
 
 /// How many changes between engine time and labels are remembered. A steady clock makes one.
@@ -48,6 +51,12 @@ impl Times {
         let first = self.anchors.first().filter(|(from, _)| at < *from);
         let Some((_, ahead)) = first else { return self.at(at) };
         Utc::from_ms((*ahead)?.checked_add(i64::try_from(at.as_ms()).ok()?)?)
+    }
+
+    /// Whether it is night at `at` in `zone`; `None` where the time of day is not known.
+    pub fn is_night(&self, at: Elapsed, zone: &TimeZone) -> Option<bool> {
+        let local = self.at(at)?.timestamp().to_zoned_datetime(zone.clone());
+        Some(tables::is_night(local.hour()))
     }
 
     /// The label of a moment.

@@ -48,16 +48,13 @@ pub fn reading(reading: &Reading, channel: &NewChannel, probe: &str) -> Value {
 /// `{"kind":"cycle",…}`: a run and the pause after it.
 pub fn cycle(cycle: &Cycle) -> Value {
     let secs = |at: Option<Elapsed>| at.map(Elapsed::as_secs);
-    let between = |from: Option<Elapsed>, to: Option<Elapsed>| {
-        from.zip(to).map(|(from, to)| (to - from).as_secs_f64())
-    };
     json!({
         "kind": "cycle",
         "cycle": cycle.number,
         "start_s": secs(cycle.start),
         "stop_s": secs(cycle.stop),
-        "run_s": between(cycle.start, cycle.stop),
-        "pause_s": between(cycle.stop, cycle.next_start),
+        "run_s": cycle.run_s(),
+        "pause_s": cycle.pause_s(),
         "complete": cycle.complete,
         "start_uncertainty_s": number(cycle.start_uncertainty_s),
         "stop_uncertainty_s": number(cycle.stop_uncertainty_s),

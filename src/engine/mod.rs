@@ -20,6 +20,8 @@ pub mod hunting;
 pub mod input;
 pub mod job;
 pub mod json;
+#[cfg(feature = "lake")]
+pub mod lake;
 pub mod learn;
 pub mod night;
 pub mod output;

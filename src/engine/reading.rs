@@ -183,6 +183,22 @@ pub struct Cycle {
     pub how: String,
 }
 
+impl Cycle {
+    /// How long the compressor ran (s), where start and stop are known.
+    pub fn run_s(&self) -> Option<f64> {
+        between_s(self.start, self.stop)
+    }
+
+    /// How long it then paused (s), where that is known.
+    pub fn pause_s(&self) -> Option<f64> {
+        between_s(self.stop, self.next_start)
+    }
+}
+
+fn between_s(from: Option<Elapsed>, to: Option<Elapsed>) -> Option<f64> {
+    from.zip(to).map(|(from, to)| (to - from).as_secs_f64())
+}
+
 /// How a measured value stands to what is expected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Verdict {

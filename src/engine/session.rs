@@ -20,7 +20,7 @@ use crate::engine::place::Doubt;
 use crate::engine::place::live::{Live, LiveDoubt};
 use crate::engine::profile::{ProfileId, Profiles};
 use crate::engine::reading::{
-    ChannelId, Instrument, Payload, ProbeId, Reading, SettledSet, SettledValue, State, Via,
+    ChannelId, Instrument, Payload, ProbeId, Reading, Sample, SettledSet, SettledValue, State, Via,
 };
 use crate::engine::signals::{SignalEvent, Signals};
 use crate::engine::snapshot::{ChannelStatus, Counts, Snapshot};
@@ -171,12 +171,18 @@ impl Session {
         self.hearing.address(probe)
     }
 
+    /// The level and rate of a channel at `at`, which is not before the last input; `None` where
+    /// nothing is known then.
+    pub fn sample(&self, channel: ChannelId, at: Elapsed) -> Option<Sample> {
+        self.signals.sample(channel, at)
+    }
+
     /// All that a screen shows, as it is now.
     pub fn snapshot(&self) -> Snapshot {
         let progress = self.signals.progress();
         let status = |known: &NewChannel| ChannelStatus {
             channel: known.channel.clone(),
-            sample: self.signals.sample(known.id, self.now),
+            sample: self.sample(known.id, self.now),
             progress: progress.channels.get(usize::from(known.id.0)).cloned(),
             silent: known.probe.and_then(|probe| self.hearing.silence(probe, self.now)),
         };

@@ -104,11 +104,7 @@ fn cell<T>(value: Option<T>, text: impl Fn(T) -> String) -> String {
 /// The row of a cycle; `night` is `None` where the time of day is not known.
 pub fn cycle_row(cycle: &Cycle, night: Option<bool>) -> [String; CYCLES.len()] {
     let secs = |at: Option<Elapsed>| cell(at, |at| fixed(at.as_secs(), 3));
-    let between = |from: Option<Elapsed>, to: Option<Elapsed>| {
-        from.zip(to).map(|(from, to)| (to - from).as_secs_f64())
-    };
-    let run = between(cycle.start, cycle.stop);
-    let pause = between(cycle.stop, cycle.next_start);
+    let (run, pause) = (cycle.run_s(), cycle.pause_s());
     let word = |word: Option<bool>| cell(word, |word| word.to_string());
     [
         cycle.number.to_string(),

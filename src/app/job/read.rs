@@ -13,7 +13,8 @@ use crate::physics::atmosphere;
 use crate::units::parse::{self, TypedPressure};
 use crate::units::quantity::Pascals;
 
-const MODES: [(&str, Mode); 3] =
+/// The words of `mode`.
+pub(in crate::app) const MODES: [(&str, Mode); 3] =
     [("cooling", Mode::Cooling), ("heating", Mode::Heating), ("auto", Mode::Auto)];
 const UNITS: [(&str, Units); 2] = [("us", Units::Us), ("si", Units::Si)];
 

@@ -7,7 +7,8 @@ use crate::units::parse;
 
 const KINDS: [(&str, UnitKind); 3] =
     [("package", UnitKind::Package), ("split", UnitKind::Split), ("ductless", UnitKind::Ductless)];
-const METERINGS: [(&str, Metering); 3] =
+/// The words of `metering`.
+pub(in crate::app) const METERINGS: [(&str, Metering); 3] =
     [("fixed-orifice", Metering::FixedOrifice), ("txv", Metering::Txv), ("eev", Metering::Eev)];
 const BASES: [(&str, AirflowBasis); 2] =
     [("measured", AirflowBasis::Measured), ("assumed", AirflowBasis::Assumed)];

@@ -107,8 +107,7 @@ impl Printer<'_> {
             None if stopped => Ok(Exit::NotRecorded),
             None => Ok(worst),
             Some(exit) => {
-                let error =
-                    format!("{} of {all} sessions could not be replayed", self.failed.len());
+                let error = format!("{} of {all} sessions failed", self.failed.len());
                 Err(Failure { exit: *exit, ..Failure::bad_input(error) })
             }
         }
@@ -133,10 +132,7 @@ mod tests {
         };
         let mut out = Vec::new();
         let failure = each(&all, &|| false, &one, &mut out).unwrap_err();
-        assert_eq!(
-            (failure.exit, &*failure.line()),
-            (Exit::BadInput, "1 of 50 sessions could not be replayed")
-        );
+        assert_eq!((failure.exit, &*failure.line()), (Exit::BadInput, "1 of 50 sessions failed"));
         let expected = (0..50).fold(String::new(), |text, n| format!("{text}{n}\n"));
         assert_eq!(String::from_utf8(out).unwrap(), expected);
     }
