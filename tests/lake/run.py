@@ -10,7 +10,6 @@ import os
 import pathlib
 import platform
 import shutil
-import signal
 import subprocess
 import tempfile
 import time
@@ -54,20 +53,28 @@ Done = collections.namedtuple("Done", "exit out err seconds peak_kib")
 def run(command, env=None, ok=True):
     """Runs a command to its end; with the time that it took and the most memory that it had."""
     with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as err:
-        began = time.monotonic()
+        began, peak_kib = time.monotonic(), 0
         process = subprocess.Popen([str(word) for word in command], stdout=out, stderr=err, env=env)
-        timer = signal.signal(signal.SIGALRM, lambda *_: process.kill())
-        signal.alarm(LIMIT_S)
-        _, status, usage = os.wait4(process.pid, 0)
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, timer)
-        process.returncode = os.waitstatus_to_exitcode(status)
+        # The system's own count of a process begins with what this one has, since it comes of it.
+        while process.poll() is None:
+            peak_kib = max(peak_kib, most_memory_kib(process.pid))
+            time.sleep(0.005)
+            if time.monotonic() - began > LIMIT_S:
+                process.kill()
         seconds = time.monotonic() - began
         out.seek(0), err.seek(0)
-        done = Done(process.returncode, out.read(), err.read(), seconds, usage.ru_maxrss)
+        done = Done(process.returncode, out.read(), err.read(), seconds, peak_kib)
     if ok and done.exit != 0:
         raise SystemExit(f"tests/lake/run.py: {command[0]} {command[1]} … ended with {done.exit}: {done.err[-2000:]}")
     return done
+
+
+def most_memory_kib(pid):
+    try:
+        lines = pathlib.Path(f"/proc/{pid}/status").read_text().splitlines()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) for line in lines if line.startswith("VmHWM:")), 0)
 
 
 def folders(sessions):
@@ -309,12 +316,12 @@ def s3_refused(checks, program, part, stand_in):
         return done
 
     done = export("no-such-bucket", store.environment(stand_in.port))
-    says = done.exit == 4 and len(done.err.strip().splitlines()) == 1 and "no-such-bucket" in done.err
+    says = done.exit == 4 and len(done.err.strip().splitlines()) == 1 and "no-such-bucket is not there" in done.err.replace("/x", "")
     checks.that("a bucket that is not there is said in one line", says, (done.exit, done.err))
     stand_in.ask_for_credentials(True)
     done = export(store.BUCKET, store.environment(stand_in.port, ("AKIAUNKNOWN000000000", "wrong")))
     stand_in.ask_for_credentials(False)
-    says = done.exit == 4 and len(done.err.strip().splitlines()) == 1 and "credential" in done.err.lower()
+    says = done.exit == 4 and len(done.err.strip().splitlines()) == 1 and "refuses these keys" in done.err
     checks.that("credentials that are refused are said in one line", says, (done.exit, done.err))
     done = export(store.BUCKET, store.environment(store.free_port()))
     says = done.exit == 4 and len(done.err.strip().splitlines()) == 1
@@ -352,7 +359,9 @@ def killed(checks, program, part, whole, root):
     checks.that("the export was killed in the middle", any(0 < count < len(part) for count in seen), seen)
     checks.that("nothing is half visible after kill -9", not half, half[:3])
     run([program, "export", *part, "--to", lake])
+    left = [name for name in files(lake) if not seen_by_engines(name)]
     held = {name: digest for name, digest in files(lake).items() if seen_by_engines(name)}
+    print(f"  files that the kills left unseen: {len(left)}")
     checks.that("a further export completes what was killed", held == whole, len(held.items() ^ whole.items()))
 
 

@@ -9,16 +9,16 @@
 mod fleet;
 
 use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::channel;
 use std::thread;
+use std::time::Duration;
 
 use clap::Parser;
 use settled::app::exit::Failure;
 use settled::app::job::JobFile;
-use settled::app::visit::{Begin, Visit};
+use settled::app::visit::{Begin, Ended, Visit};
 use settled::edge::clock::{KeptClock, Utc};
 use settled::engine::document;
 use settled::engine::input::Input;
@@ -32,6 +32,10 @@ use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::Simulation;
 
 use fleet::{Fleet, Planned, Unit};
+
+/// How often a session is made anew that the disk did not take in time, and the pause before.
+const TRIES: usize = 5;
+const PAUSE: Duration = Duration::from_secs(5);
 
 /// Makes the session folders of an invented fleet.
 #[derive(Debug, Parser)]
@@ -97,8 +101,22 @@ fn all(fleet: &Fleet, out: &Path) -> Result<(), Failure> {
     })
 }
 
-/// Makes one session.
+/// Makes one session. A visit does not wait long for a busy disk when it ends; then it is made anew.
 fn record(planned: &Planned, unit: &Unit, out: &Path) -> Result<(), Failure> {
+    for _ in 0..TRIES {
+        let ended = visit(planned, unit, out)?;
+        if ended.recorded && ended.derived {
+            return Ok(());
+        }
+        // Its threads may still write what is of no use any more.
+        thread::sleep(PAUSE);
+        fs::remove_dir_all(&ended.folder).map_err(Failure::world)?;
+    }
+    Err(Failure::world("the disk did not take a session in time; begin anew when it is less busy"))
+}
+
+/// One session from its beginning to its end.
+fn visit(planned: &Planned, unit: &Unit, out: &Path) -> Result<Ended, Failure> {
     let mut simulation = Simulation::new(&planned.scenario).map_err(Failure::bad_input)?;
     let text = job_text(unit, &simulation);
     let file =
@@ -120,12 +138,7 @@ fn record(planned: &Planned, unit: &Unit, out: &Path) -> Result<(), Failure> {
         let mut mended = Simulation::new(scenario).map_err(Failure::bad_input)?;
         play(&mut visit, unit.crew, &mut mended, (began_ms, changed_ms));
     }
-    let ended = visit.end(&mut |_, _| {});
-    if ended.recorded && ended.derived {
-        return Ok(());
-    }
-    let error = io::Error::other("the disk did not take it in time; begin anew");
-    Err(Failure::world(format!("{}: {error}", ended.folder.display())))
+    Ok(visit.end(&mut |_, _| {}))
 }
 
 fn length_ms(scenario: &Scenario) -> u64 {
