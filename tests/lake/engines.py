@@ -57,6 +57,8 @@ class Spark:
             .config("spark.sql.session.timeZone", "UTC")
             .config("spark.sql.shuffle.partitions", str(2 * cores))
             .config("spark.ui.showConsoleProgress", "false")
+            # Files are listed here and not by a job of its own, which costs more for some thousands.
+            .config("spark.sql.sources.parallelPartitionDiscovery.threshold", "100000")
             .getOrCreate()
         )
         self.session.sparkContext.setLogLevel("ERROR")
