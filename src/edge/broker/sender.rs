@@ -21,6 +21,8 @@ const COMMIT_EVERY: Duration = Duration::from_secs(1);
 const COMMIT_BYTES: usize = 256 * 1024;
 /// First wait before the next try to connect; it doubles from try to try.
 const RETRY_FIRST: Duration = Duration::from_secs(1);
+/// Troubles that are told at most until the broker serves again.
+const TOLD_MAX: usize = 8;
 
 /// All that the thread owns.
 pub(super) struct Thread {
@@ -37,8 +39,8 @@ pub(super) struct Thread {
     retry: Option<Pin<Box<Sleep>>>,
     commit: Option<Pin<Box<Sleep>>>,
     backoff: Backoff,
-    /// The trouble that was told last; `None` once the broker serves.
-    told: Option<News>,
+    /// The troubles that were told since the broker served last: two that take turns are no news.
+    told: Vec<News>,
     serves: bool,
     disk_fails: bool,
     overflows: bool,
@@ -73,7 +75,7 @@ impl Thread {
             retry: None,
             commit: None,
             backoff: Backoff::new(clock::machine_ms()),
-            told: None,
+            told: Vec::new(),
             serves: false,
             disk_fails: false,
             overflows: false,
@@ -206,7 +208,7 @@ impl Thread {
             return;
         }
         self.failures = 0;
-        let was_told = self.told.take().is_some();
+        let was_told = !std::mem::take(&mut self.told).is_empty();
         if !self.serves || was_told {
             self.serves = true;
             let host = &self.settings.host;
@@ -253,10 +255,10 @@ impl Thread {
         }
     }
 
-    /// Tells of a trouble, once until the broker serves again or the trouble is another.
+    /// Tells of a trouble, once until the broker serves again.
     fn tell_trouble(&mut self, news: &News) {
-        if self.told.as_ref() != Some(news) {
-            self.told = Some(news.clone());
+        if !self.told.contains(news) && self.told.len() < TOLD_MAX {
+            self.told.push(news.clone());
             let Settings { host, port, .. } = &self.settings;
             let detail = format!("{host}:{port}: {}", news.detail);
             self.tell(News { event: news.event, detail });
