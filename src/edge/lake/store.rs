@@ -326,28 +326,23 @@ impl Lake {
     /// What an error of the store means, and what is to be done.
     fn error(&self, what: &'static str, path: &str, error: object_store::Error) -> LakeError {
         let place = self.place.clone();
-        let chain = chain(&error);
         let is = |kinds: &[HttpErrorKind]| {
-            let http = chain.iter().find_map(|error| error.downcast_ref::<HttpError>());
-            http.is_some_and(|error| kinds.contains(&error.kind()))
+            let mut http = chain(&error).filter_map(|error| error.downcast_ref::<HttpError>());
+            http.any(|error| kinds.contains(&error.kind()))
         };
-        if chain.iter().any(|error| error.to_string().contains(ROLE_ADDRESS)) {
-            return LakeError::NoKeys(place);
-        }
-        match &error {
-            _ if is(&[HttpErrorKind::Connect, HttpErrorKind::Timeout]) => {
-                LakeError::Unreachable(place)
-            }
-            object_store::Error::PermissionDenied { source, .. }
-            | object_store::Error::Unauthenticated { source, .. } => {
-                LakeError::Refused { place, why: word(&source.to_string()) }
-            }
-            // In a bucket that is there nothing is missing that was asked for, but what `holds`
-            // and `delete` expect to be.
-            object_store::Error::NotFound { .. } if place.starts_with("s3:") => {
-                LakeError::NoBucket(place)
-            }
-            _ => LakeError::Store { what, path: path.to_owned(), place, source: error },
+        // The library tells a listing's status and code in words alone.
+        let words = chain(&error).map(ToString::to_string).collect::<Vec<_>>().join(" ");
+        let says = |text: &str| words.contains(text);
+        if says(ROLE_ADDRESS) {
+            LakeError::NoKeys(place)
+        } else if is(&[HttpErrorKind::Connect, HttpErrorKind::Timeout]) {
+            LakeError::Unreachable(place)
+        } else if says("NoSuchBucket") {
+            LakeError::NoBucket(place)
+        } else if ["401", "403"].iter().any(|status| says(&format!("status code: {status}"))) {
+            LakeError::Refused { place, why: code(&words) }
+        } else {
+            LakeError::Store { what, path: path.to_owned(), place, source: error }
         }
     }
 }
@@ -403,14 +398,16 @@ fn part(source: &mut File) -> io::Result<Vec<u8>> {
 }
 
 /// An error and its sources.
-fn chain<'a>(error: &'a (dyn Error + 'static)) -> Vec<&'a (dyn Error + 'static)> {
-    std::iter::successors(Some(error), |&error| error.source()).collect()
+fn chain<'a>(
+    error: &'a (dyn Error + 'static),
+) -> impl Iterator<Item = &'a (dyn Error + 'static)> + 'a {
+    std::iter::successors(Some(error), |&error| error.source())
 }
 
-/// The store's own word in an answer, `<Code>InvalidAccessKeyId</Code>`, or all of it.
-fn word(answer: &str) -> String {
+/// The store's own word in an answer: `<Code>InvalidAccessKeyId</Code>`.
+fn code(answer: &str) -> String {
     let code = answer.split("<Code>").nth(1).and_then(|rest| rest.split("</Code>").next());
-    code.unwrap_or(answer).to_owned()
+    code.unwrap_or("it does not say why").to_owned()
 }
 
 #[cfg(test)]
@@ -441,7 +438,7 @@ mod tests {
 
     #[test]
     fn the_store_s_own_word_is_told() {
-        assert_eq!(word("x <Error><Code>NoSuchKey</Code></Error>"), "NoSuchKey");
-        assert_eq!(word("odd"), "odd");
+        assert_eq!(code("x <Error><Code>AccessDenied</Code></Error>"), "AccessDenied");
+        assert_eq!(code("odd"), "it does not say why");
     }
 }
