@@ -18,8 +18,9 @@ use settled::engine::session::Session;
 const WARM_UP_ROWS: usize = 6_000;
 /// Of all payloads together: buffers that are fuller than ever before.
 const GROWTHS_MAX: u64 = 32;
-/// A moment of the grid, in the mean and at most: words for a screen, the second statistic.
-const MOMENT_MEAN_MAX: u64 = 40;
+/// A moment of the grid, in the mean and at most: its levels, the set that is held back, the second
+/// statistic.
+const MOMENT_MEAN_MAX: u64 = 5;
 const MOMENT_MAX: u64 = 200;
 /// Moments beyond that: after a start it is weighed, once, whether each probe sits where the job
 /// says.
