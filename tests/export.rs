@@ -165,7 +165,7 @@ fn the_tables_are_as_was_promised() {
     for table in ALL {
         let file = File::open(the_file(&lake, table.name)).unwrap();
         let reader = SerializedFileReader::new(file).unwrap();
-        schema += &format!("{}\n", table.name);
+        schema.extend([table.name, "\n"]);
         for column in reader.metadata().file_metadata().schema_descr().columns() {
             let kind = match column.logical_type_ref() {
                 Some(logical) => format!("{logical:?}"),
@@ -173,7 +173,7 @@ fn the_tables_are_as_was_promised() {
             };
             let kind = kind.split([' ', '(']).next().unwrap().to_owned();
             let null = if column.self_type().is_optional() { " null" } else { "" };
-            schema += &format!("  {} {kind}{null}\n", column.name());
+            schema.extend(["  ", column.name(), " ", &kind, null, "\n"]);
         }
     }
     let promised = fs::read_to_string("tests/lake-schema.txt").unwrap();

@@ -20,10 +20,10 @@ use crate::engine::columns::Units;
 use crate::engine::document::TextError;
 use crate::engine::job::{Job, ProbeRef};
 
-#[cfg(feature = "mqtt")]
-pub use read_broker::BrokerTable;
 #[cfg(feature = "lake")]
 pub(in crate::app) use read::MODES;
+#[cfg(feature = "mqtt")]
+pub use read_broker::BrokerTable;
 pub(in crate::app) use read_probes::read_place;
 #[cfg(feature = "lake")]
 pub(in crate::app) use read_unit::METERINGS;

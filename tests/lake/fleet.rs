@@ -92,11 +92,11 @@ impl Fleet {
         let units: Vec<Unit> =
             (0..count).map(|number| unit(number, &mut Random::new(seed, number as u64))).collect();
         let mut visits = Vec::new();
-        for number in 0..count {
+        for (number, unit) in units.iter().enumerate() {
             let of_unit = sessions / count + usize::from(number < sessions % count);
             for visit in 0..of_unit {
                 let mut random = Random::new(seed, (1_000 * (1 + number) + visit) as u64);
-                visits.push(plan(number, &units[number], (visit, of_unit), &mut random)?);
+                visits.push(plan(number, unit, (visit, of_unit), &mut random)?);
             }
         }
         Ok(Self { units, visits })
@@ -204,7 +204,7 @@ fn plan(
     };
     let weeks = of_unit.min(WEEKS_MAX);
     let week = visit * weeks / of_unit;
-    let earlier = 7 * (weeks - 1 - week) as i64 + 3 * (visit * weeks % of_unit != 0) as i64;
+    let earlier = 7 * (weeks - 1 - week) as i64 + 3 * i64::from(visit * weeks % of_unit != 0);
     let today = |days: i64| LAST_DAY.checked_sub(days.days());
     let (day, hour) = match (watched_by_night, last) {
         (true, true) => (LAST_DAY, 23),
@@ -238,7 +238,6 @@ fn plan(
 fn faults(fate: Fate, (visit, of_unit): (usize, usize)) -> Vec<(Fault, Severity)> {
     use Severity::{Middle, Mild, Severe};
     match fate {
-        Fate::Healthy | Fate::ShortCycling => Vec::new(),
         Fate::Shrinking => {
             let growth: [&[Severity]; 6] =
                 [&[], &[Mild], &[Middle], &[Severe], &[Severe, Mild], &[Severe, Middle]];
@@ -247,7 +246,7 @@ fn faults(fate: Fate, (visit, of_unit): (usize, usize)) -> Vec<(Fault, Severity)
         }
         Fate::Repeated(fault) if 5 * visit >= 2 * of_unit => vec![(fault, Severe)],
         Fate::Repaired(fault) if visit <= of_unit / 2 => vec![(fault, Severe)],
-        Fate::Repeated(_) | Fate::Repaired(_) => Vec::new(),
+        _ => Vec::new(),
     }
 }
 

@@ -198,9 +198,9 @@ fn job_text(unit: &Unit, simulation: &Simulation) -> String {
     );
     for probe in simulation.probes() {
         let own = fleet::own_address(unit.crew, &probe.address);
-        text += &format!("\n[[probe]]\naddress = \"{own}\"\n");
+        text.extend(["\n[[probe]]\naddress = \"", &own, "\"\n"]);
         for (field, place) in &probe.fields {
-            text += &format!("field.{field}.position = \"{place}\"\n");
+            text.extend(["field.", field, ".position = \"", place, "\"\n"]);
         }
     }
     for probe in simulation.probes() {

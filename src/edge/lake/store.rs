@@ -105,7 +105,7 @@ pub enum LakeError {
         /// The lake.
         place: String,
         /// Why it failed.
-        source: object_store::Error,
+        source: Box<object_store::Error>,
     },
     /// This machine's disk said no.
     #[error("cannot {what} {path}")]
@@ -259,10 +259,10 @@ impl Lake {
         let location = self.path(&path)?;
         let there = self.runtime.block_on(async {
             let object = self.store.get(&location).await?;
-            if object.meta.size != own.len() as u64 {
-                Ok(None)
-            } else {
+            if object.meta.size == own.len() as u64 {
                 object.bytes().await.map(Some)
+            } else {
+                Ok(None)
             }
         });
         match there {
@@ -342,7 +342,7 @@ impl Lake {
         } else if ["401", "403"].iter().any(|status| says(&format!("status code: {status}"))) {
             LakeError::Refused { place, why: code(&words) }
         } else {
-            LakeError::Store { what, path: path.to_owned(), place, source: error }
+            LakeError::Store { what, path: path.to_owned(), place, source: Box::new(error) }
         }
     }
 }
