@@ -135,15 +135,13 @@ impl Export {
             if self.shutdown.asked() {
                 return Ok(None);
             }
-            let (_, tables) = match &mut begun {
-                Some(begun) => begun,
-                None => {
-                    let identity = Identity::new(&as_written(&row), &job);
-                    self.take(&identity, path)?;
-                    let tables = Tables::create(spool, &identity, recorded.zone.clone());
-                    begun.insert((identity, tables.map_err(Failure::world)?))
-                }
-            };
+            if begun.is_none() {
+                let identity = Identity::new(&as_written(&row), &job);
+                self.take(&identity, path)?;
+                let tables = Tables::create(spool, &identity, recorded.zone.clone());
+                begun = Some((identity, tables.map_err(Failure::world)?));
+            }
+            let Some((_, tables)) = &mut begun else { continue };
             if started.is_none() {
                 started = row.label.and_then(|utc| utc.plus_ms(-row.at.as_ms().cast_signed()));
             }

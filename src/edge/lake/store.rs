@@ -61,7 +61,7 @@ pub enum LakeError {
     InTheClear(String),
     /// The settings of the environment do not hold together.
     #[error("the AWS_* environment variables cannot be used")]
-    Settings(#[source] object_store::Error),
+    Settings(#[source] Box<object_store::Error>),
     /// There is no bucket.
     #[error(
         "{0} is not there; make the bucket, or correct its name, AWS_REGION or AWS_ENDPOINT_URL"
@@ -100,7 +100,7 @@ pub enum LakeError {
         /// The lake.
         place: String,
         /// Why it failed.
-        source: object_store::Error,
+        source: Box<object_store::Error>,
     },
     /// This machine's disk said no.
     #[error("cannot {what} {path}")]
@@ -243,11 +243,8 @@ impl Lake {
         let location = self.path(&path)?;
         let there = self.runtime.block_on(async {
             let object = self.store.get(&location).await?;
-            if object.meta.size != own.len() as u64 {
-                Ok(None)
-            } else {
-                object.bytes().await.map(Some)
-            }
+            let alike = object.meta.size == own.len() as u64;
+            if alike { object.bytes().await.map(Some) } else { Ok(None) }
         });
         match there {
             Ok(there) => Ok(there.is_some_and(|there| there == own)),
@@ -320,7 +317,7 @@ impl Lake {
         } else if ["401", "403"].iter().any(|status| says(&format!("status code: {status}"))) {
             LakeError::Refused { place, why: code(&words) }
         } else {
-            LakeError::Store { what, path: path.to_owned(), place, source: error }
+            LakeError::Store { what, path: path.to_owned(), place, source: Box::new(error) }
         }
     }
 }
@@ -354,7 +351,8 @@ fn bucket(place: &str, rest: &str) -> Result<(Arc<dyn ObjectStore>, Path), LakeE
     }
     let backoff = BackoffConfig { max_backoff: BACKOFF_MAX, ..BackoffConfig::default() };
     let retry = RetryConfig { backoff, max_retries: RETRIES_MAX, retry_timeout: RETRY_MAX };
-    let store = settings.with_retry(retry).build().map_err(LakeError::Settings)?;
+    let store = settings.with_retry(retry).build();
+    let store = store.map_err(|error| LakeError::Settings(Box::new(error)))?;
     Ok((Arc::new(store), prefix))
 }
 
