@@ -4,6 +4,7 @@
 #![expect(clippy::unwrap_used, reason = "a test ends at what it does not expect")]
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -53,8 +54,7 @@ fn copy(folder: &Path, name: &str, fixture: &str, edit: impl Fn(String) -> Strin
     fs::create_dir(&copy).unwrap();
     let fixture = Path::new("fixtures").join(fixture);
     let session = fs::read_to_string(fixture.join("session.toml")).unwrap();
-    let edited = edit(session.clone());
-    fs::write(copy.join("session.toml"), edited).unwrap();
+    fs::write(copy.join("session.toml"), edit(session)).unwrap();
     fs::copy(fixture.join("received.csv"), copy.join("received.csv")).unwrap();
     copy
 }
@@ -165,7 +165,7 @@ fn the_tables_are_as_was_promised() {
     for table in ALL {
         let file = File::open(the_file(&lake, table.name)).unwrap();
         let reader = SerializedFileReader::new(file).unwrap();
-        schema.extend([table.name, "\n"]);
+        writeln!(schema, "{}", table.name).unwrap();
         for column in reader.metadata().file_metadata().schema_descr().columns() {
             let kind = match column.logical_type_ref() {
                 Some(logical) => format!("{logical:?}"),
@@ -173,7 +173,7 @@ fn the_tables_are_as_was_promised() {
             };
             let kind = kind.split([' ', '(']).next().unwrap().to_owned();
             let null = if column.self_type().is_optional() { " null" } else { "" };
-            schema.extend(["  ", column.name(), " ", &kind, null, "\n"]);
+            writeln!(schema, "  {} {kind}{null}", column.name()).unwrap();
         }
     }
     let promised = fs::read_to_string("tests/lake-schema.txt").unwrap();

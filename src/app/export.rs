@@ -135,14 +135,13 @@ impl Export {
             if self.shutdown.asked() {
                 return Ok(None);
             }
-            let (_, tables) = if let Some(begun) = &mut begun {
-                begun
-            } else {
+            if begun.is_none() {
                 let identity = Identity::new(&as_written(&row), &job);
                 self.take(&identity, path)?;
                 let tables = Tables::create(spool, &identity, recorded.zone.clone());
-                begun.insert((identity, tables.map_err(Failure::world)?))
-            };
+                begun = Some((identity, tables.map_err(Failure::world)?));
+            }
+            let Some((_, tables)) = &mut begun else { continue };
             if started.is_none() {
                 started = row.label.and_then(|utc| utc.plus_ms(-row.at.as_ms().cast_signed()));
             }

@@ -3,7 +3,7 @@
 //! The schema is a promise: columns may be added, at the end; none is renamed, moved or given
 //! another type or unit ([`FORMAT`] would be counted up). Values are SI as the engine has them
 //! (°C, K, Pa, fractions) and not rounded; a unit is the last word of the column's name, or
-//! [`Column::unit`], or stands in a column `unit` where it varies from row to row.
+//! the column's `unit`, or stands in a column `unit` where it varies from row to row.
 
 use std::borrow::Cow;
 

@@ -1,8 +1,7 @@
 //! The store that the lake lies in: a folder, or a bucket that speaks S3.
 //!
-//! A file is in the store as a whole or not at all. In a folder it is written to [`INCOMING`] and
-//! moved once it is on the disk: engines read all that lies in a table's folder, also what a crash
-//! left there. In a bucket it is there once its upload is completed. All waits on the network end:
+//! A file is in the store as a whole or not at all. In a folder it gets its name once it is on the
+//! disk; in a bucket it is there once its upload is completed. All waits on the network end:
 //! each request after [`REQUEST_MAX`], and it is tried again at most [`RETRIES_MAX`] times.
 
 use std::collections::BTreeMap;
@@ -45,10 +44,6 @@ const PART_BYTES: usize = 8 * 1024 * 1024;
 /// Parts of one file under way at a time; so many are in memory, and one more.
 const PARTS_AT_ONCE: usize = 2;
 
-/// Where files lie in a folder until they are whole. What crashes leave in it is of no use and may be
-/// taken away while nobody exports.
-const INCOMING: &str = ".incoming";
-
 /// Where a machine without keys asks for those of its role; nobody answers elsewhere.
 const ROLE_ADDRESS: &str = "169.254.169.254";
 
@@ -66,7 +61,7 @@ pub enum LakeError {
     InTheClear(String),
     /// The settings of the environment do not hold together.
     #[error("the AWS_* environment variables cannot be used")]
-    Settings(#[source] object_store::Error),
+    Settings(#[source] Box<object_store::Error>),
     /// There is no bucket.
     #[error(
         "{0} is not there; make the bucket, or correct its name, AWS_REGION or AWS_ENDPOINT_URL"
@@ -140,8 +135,6 @@ pub struct Lake {
     place: String,
     store: Arc<dyn ObjectStore>,
     prefix: Path,
-    /// It is a folder of this machine.
-    folder: bool,
     runtime: Runtime,
 }
 
@@ -165,8 +158,7 @@ impl Lake {
         };
         let runtime = Builder::new_multi_thread().worker_threads(2).enable_all().build();
         let runtime = runtime.map_err(|error| disk("begin to write to", place, error))?;
-        let folder = !place.contains("://");
-        Ok(Self { place: place.trim_end_matches('/').to_owned(), store, prefix, folder, runtime })
+        Ok(Self { place: place.trim_end_matches('/').to_owned(), store, prefix, runtime })
     }
 
     /// What people call it.
@@ -218,15 +210,7 @@ impl Lake {
             }
         }
         for file in files {
-            let path = partition.file(file.table, session);
-            if self.folder {
-                let (process, name) = (std::process::id(), session.as_str());
-                let incoming = format!("{INCOMING}/{process}-{name}-{}", file.table);
-                self.upload(file, &incoming)?;
-                self.rename(&incoming, &path)?;
-            } else {
-                self.upload(file, &path)?;
-            }
+            self.upload(file, &partition.file(file.table, session))?;
         }
         Ok(if known.is_empty() { Put::New } else { Put::Replaced })
     }
@@ -259,23 +243,14 @@ impl Lake {
         let location = self.path(&path)?;
         let there = self.runtime.block_on(async {
             let object = self.store.get(&location).await?;
-            if object.meta.size == own.len() as u64 {
-                object.bytes().await.map(Some)
-            } else {
-                Ok(None)
-            }
+            let alike = object.meta.size == own.len() as u64;
+            if alike { object.bytes().await.map(Some) } else { Ok(None) }
         });
         match there {
             Ok(there) => Ok(there.is_some_and(|there| there == own)),
             Err(object_store::Error::NotFound { .. }) => Ok(false),
             Err(error) => Err(self.error("read", &path, error)),
         }
-    }
-
-    fn rename(&self, from: &str, to: &str) -> Result<(), LakeError> {
-        let (from, location) = (self.path(from)?, self.path(to)?);
-        let renamed = self.runtime.block_on(self.store.rename(&from, &location));
-        renamed.map_err(|error| self.error("write", to, error))
     }
 
     fn delete(&self, path: &str) -> Result<(), LakeError> {
@@ -376,7 +351,8 @@ fn bucket(place: &str, rest: &str) -> Result<(Arc<dyn ObjectStore>, Path), LakeE
     }
     let backoff = BackoffConfig { max_backoff: BACKOFF_MAX, ..BackoffConfig::default() };
     let retry = RetryConfig { backoff, max_retries: RETRIES_MAX, retry_timeout: RETRY_MAX };
-    let store = settings.with_retry(retry).build().map_err(LakeError::Settings)?;
+    let store = settings.with_retry(retry).build();
+    let store = store.map_err(|error| LakeError::Settings(Box::new(error)))?;
     Ok((Arc::new(store), prefix))
 }
 
