@@ -2,7 +2,7 @@
 //!
 //! A file is in the store as a whole or not at all. In a folder it gets its name once it is on the
 //! disk; in a bucket it is there once its upload is completed. All waits on the network end:
-//! each request after [`REQUEST_MAX`], and it is tried again at most [`RETRIES_MAX`] times.
+//! each request after `REQUEST_MAX`, and it is tried again at most `RETRIES_MAX` times.
 
 use std::collections::BTreeMap;
 use std::error::Error;
