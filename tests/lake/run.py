@@ -247,7 +247,7 @@ def memory(checks, program, root):
             f" {readings:,} readings, bytes a reading {stored / readings:.2f} (readings.csv {csv / readings:.2f})"
         )
         peaks.append(done.peak_kib)
-    checks.that("memory of the export is flat: eight hours take less than half more than one", peaks[1] < 1.5 * peaks[0], peaks)
+    checks.that("memory of the export is bounded: eight hours take at most 24 MiB more than one", peaks[1] < peaks[0] + 24 * 1024, peaks)
 
 
 def to_s3(checks, program, part, whole, local, root):
