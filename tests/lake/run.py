@@ -283,7 +283,9 @@ def s3_whole(checks, program, part, whole, local, stand_in):
 def httpfs(port):
     import duckdb_ext
 
-    file = next(pathlib.Path(duckdb_ext.__file__).parent.glob("extensions/*/*/httpfs.duckdb_extension"))
+    # A package of parts without a file of its own.
+    package = pathlib.Path(next(iter(duckdb_ext.__path__)))
+    file = next(package.glob("extensions/*/*/httpfs.duckdb_extension"))
     return [
         f"LOAD '{file}'",
         f"CREATE SECRET (TYPE s3, KEY_ID '{store.KEY[0]}', SECRET '{store.KEY[1]}', REGION '{store.REGION}',"
