@@ -5,6 +5,7 @@ mod probes;
 use std::collections::BTreeMap;
 use std::io::{self, IsTerminal as _, Write};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 
 use serde_json::json;
@@ -61,6 +62,9 @@ pub struct Args {
     replace: bool,
 }
 
+/// After so many sessions in a row that find a store that does not answer, the rest is not tried.
+const AWAY_MAX: usize = 3;
+
 /// Exports all sessions that are named.
 ///
 /// # Errors
@@ -71,11 +75,12 @@ pub fn run(args: &Args, json: bool, out: &mut dyn Write) -> Result<Exit, Failure
     let lake = Lake::open(&args.to).map_err(failure)?;
     let known = lake.known().map_err(failure)?;
     let taken = Mutex::default();
-    let export = Export { lake, known, taken, profiles, replace: args.replace, shutdown, json };
+    let (replace, away) = (args.replace, AtomicUsize::new(0));
+    let export = Export { lake, known, taken, profiles, replace, shutdown, away, json };
     let one = |path: &Path, out: &mut dyn Write| export.session(path, out);
     match &args.sessions[..] {
         [path] => one(path, out),
-        several => many::each(several, &|| export.shutdown.asked(), &one, out),
+        several => many::each(several, &|| export.is_over(), &one, out),
     }
 }
 
@@ -96,10 +101,17 @@ struct Export {
     profiles: Profiles,
     replace: bool,
     shutdown: Shutdown,
+    /// How many sessions in a row found that nobody answers.
+    away: AtomicUsize,
     json: bool,
 }
 
 impl Export {
+    /// Whether no further session is to be begun: somebody wishes so, or the store is away.
+    fn is_over(&self) -> bool {
+        self.shutdown.asked() || self.away.load(Ordering::Relaxed) >= AWAY_MAX
+    }
+
     fn session(&self, path: &Path, out: &mut dyn Write) -> Result<Exit, Failure> {
         let spool = tempfile::tempdir().map_err(Failure::world)?;
         let Some(made) = self.make(path, spool.path())? else {
@@ -115,7 +127,12 @@ impl Export {
         };
         let Made { identity, partition, files, .. } = &made;
         let known = self.known.get(identity).map_or(&[][..], Vec::as_slice);
-        let put = self.lake.put(identity, partition, files, known).map_err(failure)?;
+        let put = self.lake.put(identity, partition, files, known);
+        match &put {
+            Err(LakeError::Unreachable(_)) => _ = self.away.fetch_add(1, Ordering::Relaxed),
+            _ => self.away.store(0, Ordering::Relaxed),
+        }
+        let put = put.map_err(failure)?;
         let others = self.others(identity)?;
         self.tell(path, &made, put, others, out).map_err(Failure::world)?;
         Ok(Exit::Done)

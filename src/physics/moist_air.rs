@@ -139,8 +139,7 @@ pub fn wet_bulb_from_ratio(
     let off = |wet| off(wet, frozen);
     // A rule of thumb from the formulas themselves, to begin within some 2 K of it.
     let guess = t - (1.0 - humidity.get()) * (6.0 + 0.33 * t);
-    let bracket = || root(around(guess, 2.0, (low, high), &off), off);
-    Celsius::new(secant(guess, (low, high), off).unwrap_or_else(bracket))
+    Celsius::new(root(around(guess, 2.0, (low, high), &off), off))
 }
 
 /// Humidity ratio (kg/kg) of air at `dry_bulb` and `wet_bulb` (°C) and `pressure` (Pa, absolute);
@@ -331,25 +330,6 @@ fn around(
     }
     let above = tried(above);
     if above.1 < 0.0 { [above, tried(high)] } else { [below, above] }
-}
-
-/// Where `off` crosses zero near `guess`, by secants; `None` where they leave `low` to `high` or
-/// are slow. A few steps, where a bracket takes ten.
-fn secant(guess: f64, (low, high): (f64, f64), off: impl Fn(f64) -> f64) -> Option<f64> {
-    let (mut before, mut now) = (guess - 0.5, guess);
-    let (mut at_before, mut at_now) = (off(before), off(now));
-    for _ in 0..8 {
-        let next = now - at_now * (now - before) / (at_now - at_before);
-        if !(low..=high).contains(&next) {
-            return None;
-        }
-        if (next - now).abs() < CLOSE_K {
-            return Some(next);
-        }
-        (before, at_before) = (now, at_now);
-        (now, at_now) = (next, off(next));
-    }
-    None
 }
 
 /// Where `off`, rising from `low` to `high`, crosses zero.

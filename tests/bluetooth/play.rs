@@ -143,22 +143,28 @@ fn fields(lines: &[Value]) -> BTreeSet<String> {
 /// The first word of what the first fault of each outage says. What follows until all is well again
 /// hangs on which of service, adapter and bus is back how much before the other. An adapter that
 /// leaves is powered off first: a look between the two sees the one, a later look the other, and so
-/// they count as the same here; which of them a script must bring is in its events.
+/// they count as the same here; which of them a script must bring is in its events. So does a service
+/// that ends take its adapter along, and what counts is the service.
 fn faults(lines: &[Value]) -> Vec<String> {
-    let mut faults = Vec::new();
+    const OUT: &str = "adapter out";
+    let mut faults: Vec<&str> = Vec::new();
     let mut out = false;
     for line in lines {
         let word = line["detail"].as_str().unwrap_or_default().split(':').next();
-        match line["event"].as_str() {
-            Some("radio_fault") if !out => {
-                let leaves = |word: &str| matches!(word, "powered-off" | "adapter-gone");
-                let word = word.map(|word| if leaves(word) { "adapter out" } else { word });
-                faults.extend(word.map(str::to_owned));
+        match (line["event"].as_str(), word) {
+            (Some("radio_fault"), Some(word)) => {
+                let leaves = matches!(word, "powered-off" | "adapter-gone");
+                let word = if leaves { OUT } else { word };
+                match faults.last_mut() {
+                    Some(last) if out && *last == OUT && word == "service-gone" => *last = word,
+                    _ if out => {}
+                    _ => faults.push(word),
+                }
                 out = true;
             }
-            Some("radio_back") => out = false,
+            (Some("radio_back"), _) => out = false,
             _ => {}
         }
     }
-    faults
+    faults.into_iter().map(str::to_owned).collect()
 }

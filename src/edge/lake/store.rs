@@ -1,7 +1,8 @@
 //! The store that the lake lies in: a folder, or a bucket that speaks S3.
 //!
-//! A file is in the store as a whole or not at all. In a folder it gets its name once it is on the
-//! disk; in a bucket it is there once its upload is completed. All waits on the network end:
+//! A file is in the store as a whole or not at all. In a folder it is written to [`INCOMING`] and
+//! moved once it is on the disk: engines read all that lies in a table's folder, also what a crash
+//! left there. In a bucket it is there once its upload is completed. All waits on the network end:
 //! each request after `REQUEST_MAX`, and it is tried again at most `RETRIES_MAX` times.
 
 use std::collections::BTreeMap;
@@ -43,6 +44,11 @@ const BACKOFF_MAX: Duration = Duration::from_secs(8);
 const PART_BYTES: usize = 8 * 1024 * 1024;
 /// Parts of one file under way at a time; so many are in memory, and one more.
 const PARTS_AT_ONCE: usize = 2;
+
+/// Where files lie in a folder until they are whole.
+const INCOMING: &str = ".incoming";
+/// What lies there for so long was left by a crash; no export takes so long for a file.
+const INCOMING_MAX: Duration = Duration::from_hours(24);
 
 /// Where a machine without keys asks for those of its role; nobody answers elsewhere.
 const ROLE_ADDRESS: &str = "169.254.169.254";
@@ -135,6 +141,8 @@ pub struct Lake {
     place: String,
     store: Arc<dyn ObjectStore>,
     prefix: Path,
+    /// It is a folder of this machine.
+    folder: bool,
     runtime: Runtime,
 }
 
@@ -150,6 +158,7 @@ impl Lake {
             Some(("s3", rest)) => bucket(place, rest)?,
             None if !place.is_empty() => {
                 fs::create_dir_all(place).map_err(|error| disk("make", place, error))?;
+                clear(&std::path::Path::new(place).join(INCOMING));
                 let folder = LocalFileSystem::new_with_prefix(place)
                     .map_err(|error| disk("open", place, io::Error::other(error)))?;
                 (Arc::new(folder.with_fsync(true)), Path::ROOT)
@@ -158,7 +167,8 @@ impl Lake {
         };
         let runtime = Builder::new_multi_thread().worker_threads(2).enable_all().build();
         let runtime = runtime.map_err(|error| disk("begin to write to", place, error))?;
-        Ok(Self { place: place.trim_end_matches('/').to_owned(), store, prefix, runtime })
+        let folder = !place.contains("://");
+        Ok(Self { place: place.trim_end_matches('/').to_owned(), store, prefix, folder, runtime })
     }
 
     /// What people call it.
@@ -210,7 +220,15 @@ impl Lake {
             }
         }
         for file in files {
-            self.upload(file, &partition.file(file.table, session))?;
+            let path = partition.file(file.table, session);
+            if self.folder {
+                let (process, name) = (std::process::id(), session.as_str());
+                let incoming = format!("{INCOMING}/{process}-{name}-{}", file.table);
+                self.upload(file, &incoming)?;
+                self.rename(&incoming, &path)?;
+            } else {
+                self.upload(file, &path)?;
+            }
         }
         Ok(if known.is_empty() { Put::New } else { Put::Replaced })
     }
@@ -251,6 +269,12 @@ impl Lake {
             Err(object_store::Error::NotFound { .. }) => Ok(false),
             Err(error) => Err(self.error("read", &path, error)),
         }
+    }
+
+    fn rename(&self, from: &str, to: &str) -> Result<(), LakeError> {
+        let (from, location) = (self.path(from)?, self.path(to)?);
+        let renamed = self.runtime.block_on(self.store.rename(&from, &location));
+        renamed.map_err(|error| self.error("write", to, error))
     }
 
     fn delete(&self, path: &str) -> Result<(), LakeError> {
@@ -318,6 +342,16 @@ impl Lake {
             LakeError::Refused { place, why: code(&words) }
         } else {
             LakeError::Store { what, path: path.to_owned(), place, source: Box::new(error) }
+        }
+    }
+}
+
+/// Takes away what crashes have left among the files that come in. What cannot be is of no harm.
+fn clear(incoming: &std::path::Path) {
+    for file in fs::read_dir(incoming).into_iter().flatten().flatten() {
+        let age = file.metadata().and_then(|file| file.modified()).map(|at| at.elapsed());
+        if age.is_ok_and(|age| age.is_ok_and(|age| age > INCOMING_MAX)) {
+            drop(fs::remove_file(file.path()));
         }
     }
 }
