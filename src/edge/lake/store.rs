@@ -1,6 +1,6 @@
 //! The store that the lake lies in: a folder, or a bucket that speaks S3.
 //!
-//! A file is in the store as a whole or not at all. In a folder it is written to [`INCOMING`] and
+//! A file is in the store as a whole or not at all. In a folder it is written to `.incoming` and
 //! moved once it is on the disk: engines read all that lies in a table's folder, also what a crash
 //! left there. In a bucket it is there once its upload is completed. All waits on the network end:
 //! each request after `REQUEST_MAX`, and it is tried again at most `RETRIES_MAX` times.
