@@ -12,10 +12,10 @@ use crate::engine::input::Input;
 use crate::engine::record::{COLUMNS, HEADER, ReadRow, RowError};
 use crate::units::time::Elapsed;
 use ahead::Ahead;
-use reader::Reader;
+use reader::{Batch, Reader};
 
 /// Longest line that is read (bytes). A note of a page is some 10 kB in hexadecimal.
-const LINE_MAX: u64 = 256 * 1024;
+const LINE_MAX: usize = 256 * 1024;
 
 /// Why a part of a record cannot be read.
 #[derive(Debug, thiserror::Error)]
@@ -59,6 +59,7 @@ pub struct Skipped {
 /// The rows of a record, through all of its parts.
 pub struct Rows {
     source: Source,
+    batch: Batch,
     count: u64,
 }
 
@@ -75,7 +76,7 @@ impl Rows {
     /// # Errors
     /// Where the first cannot be read, or there is no row in any.
     pub fn of_parts(parts: Vec<PathBuf>) -> Result<Self, FolderError> {
-        Ok(Self { source: Source::Here(Reader::of_parts(parts)?), count: 0 })
+        Ok(Self::of(Reader::of_parts(parts)?))
     }
 
     /// The rows of one stream, such as standard input, header included.
@@ -83,7 +84,11 @@ impl Rows {
     /// # Errors
     /// Where it cannot be read or is no record.
     pub fn of_stream(stream: Box<dyn Read + Send>, name: &str) -> Result<Self, FolderError> {
-        Ok(Self { source: Source::Here(Reader::of_stream(stream, name)?), count: 0 })
+        Ok(Self::of(Reader::of_stream(stream, name)?))
+    }
+
+    fn of(reader: Reader) -> Self {
+        Self { source: Source::Here(reader), batch: Batch::default(), count: 0 }
     }
 
     /// The same rows, read by a thread of their own while those before are dealt with.
@@ -103,13 +108,18 @@ impl Rows {
     /// # Errors
     /// Where a part cannot be read any further.
     pub fn next_row(&mut self) -> Result<Option<Row<'_>>, FolderError> {
-        let row = match &mut self.source {
-            Source::Here(reader) => reader.next_row()?,
-            Source::Ahead(ahead) => ahead.next_row()?,
-            Source::None => None,
-        };
-        self.count += u64::from(row.is_some());
-        Ok(row)
+        while self.batch.is_spent() {
+            if let Some(ended) = &mut self.batch.ended {
+                return std::mem::replace(ended, Ok(())).map(|()| None);
+            }
+            match &mut self.source {
+                Source::Here(reader) => reader.fill(&mut self.batch),
+                Source::Ahead(ahead) => ahead.fill(&mut self.batch),
+                Source::None => return Ok(None),
+            }
+        }
+        self.count += 1;
+        Ok(self.batch.next_row())
     }
 
     /// How many rows were read so far.
@@ -119,11 +129,7 @@ impl Rows {
 
     /// How many rows were passed over, and the first few of them.
     pub fn skipped(&self) -> (u64, &[Skipped]) {
-        match &self.source {
-            Source::Here(reader) => reader.skipped(),
-            Source::Ahead(ahead) => ahead.skipped(),
-            Source::None => (0, &[]),
-        }
+        self.batch.skipped()
     }
 }
 
@@ -133,24 +139,25 @@ struct Found {
     read: ReadRow,
     label: Option<Utc>,
     /// Where the commas of its line stand.
-    commas: [usize; COLUMNS - 1],
+    commas: [u32; COLUMNS - 1],
 }
 
 impl Found {
-    /// The row, of the line and the scratch that it was read with.
-    fn row<'a>(&self, line: &'a [u8], scratch: &'a [u8]) -> Row<'a> {
+    /// The row, of the line that it was read with and what was decoded of it.
+    fn row<'a>(&self, line: &'a [u8], decoded: &'a [u8]) -> Row<'a> {
         let cells = cells(line, &self.commas);
-        let input = self.read.input(&cells, scratch).expect("it was read with these");
+        let input = self.read.input(&cells, decoded).expect("it was read with these");
         Row { at: self.read.at, label: self.label, input }
     }
 }
 
 /// The cells of a line between its commas.
-fn cells<'a>(line: &'a [u8], commas: &[usize; COLUMNS - 1]) -> [&'a [u8]; COLUMNS] {
+fn cells<'a>(line: &'a [u8], commas: &[u32; COLUMNS - 1]) -> [&'a [u8]; COLUMNS] {
     let mut cells: [&[u8]; COLUMNS] = [&[]; COLUMNS];
     let mut from = 0;
     for (cell, comma) in cells.iter_mut().zip(commas) {
-        *cell = &line[from..*comma];
+        let comma = *comma as usize;
+        *cell = &line[from..comma];
         from = comma + 1;
     }
     cells[COLUMNS - 1] = &line[from..];

@@ -3,6 +3,8 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
+use foldhash::fast::RandomState;
+
 use crate::engine::channel::Place;
 use crate::engine::job::{Calibration, Job, Probe, ProbeRef};
 use crate::engine::presence::Presence;
@@ -114,7 +116,7 @@ pub struct Hearing {
     silence: Duration,
     probes: Vec<One>,
     /// Looked up by address only; its order is never used.
-    by_address: HashMap<String, ProbeId>,
+    by_address: HashMap<String, ProbeId, RandomState>,
     averages: Vec<(ChannelId, Vec<Member>)>,
 }
 
@@ -149,7 +151,7 @@ impl Hearing {
             calibrations: job.calibrations.clone(),
             silence: job.settle.silence,
             probes: Vec::new(),
-            by_address: HashMap::new(),
+            by_address: HashMap::default(),
             averages: Vec::new(),
         };
         for probe in &job.probes {

@@ -87,7 +87,8 @@ impl Presence {
     /// Loses it where it has been silent for too long by `now`; how long, the first time.
     pub fn lose(&mut self, now: Elapsed) -> Option<Duration> {
         let silent = now.since(self.heard);
-        let lost = !self.lost && silent >= self.patience();
+        // A silence shorter than `least` loses none: the usual case, told without a reckoning.
+        let lost = !self.lost && silent >= self.least && silent >= self.patience();
         self.lost |= lost;
         lost.then_some(silent)
     }

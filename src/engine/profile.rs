@@ -17,6 +17,8 @@ use std::borrow::Cow;
 use std::collections::HashMap;
 use std::time::Duration;
 
+use foldhash::fast::RandomState;
+
 use crate::engine::decode::{Field, FieldValue};
 use crate::engine::reading::{Instrument, Payload, Via};
 use crate::units::quantity::QuantityKind;
@@ -56,7 +58,7 @@ pub struct ProfileId(pub u16);
 #[derive(Debug, Clone, Default)]
 pub struct Profiles {
     all: Vec<Profile>,
-    index: HashMap<Key, Vec<ProfileId>>,
+    index: HashMap<Key, Vec<ProfileId>, RandomState>,
     /// Those for manufacturer data under any company id.
     any_company: Vec<ProfileId>,
 }
@@ -117,7 +119,7 @@ impl Profiles {
     }
 
     fn indexed(profiles: Vec<Profile>) -> Self {
-        let mut index: HashMap<Key, Vec<ProfileId>> = HashMap::new();
+        let mut index: HashMap<Key, Vec<ProfileId>, RandomState> = HashMap::default();
         let mut any_company = Vec::new();
         for (number, profile) in profiles.iter().enumerate() {
             let id = ProfileId(u16::try_from(number).unwrap_or(u16::MAX));

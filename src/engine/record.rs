@@ -120,8 +120,8 @@ pub fn write_row(out: &mut Vec<u8>, at: Elapsed, label: &str, input: &Input<'_>)
     true
 }
 
-/// A row that was found to be of our form; what it says borrows from its cells and the scratch
-/// that it was read with.
+/// A row that was found to be of our form; what it says borrows from its cells and what
+/// was decoded of them.
 #[derive(Debug, Clone, Copy)]
 pub struct ReadRow {
     /// When, in engine time.
@@ -129,46 +129,51 @@ pub struct ReadRow {
     rssi_dbm: Option<i16>,
     /// Of a payload, the way it came.
     via: Option<Via>,
-    /// Where the bytes, and what was decoded of `probe` and `key`, end in the scratch.
+    /// Where the bytes, and what was decoded of `probe` and `key`, end in what was decoded.
     bytes_end: usize,
     probe_end: Option<usize>,
     key_end: Option<usize>,
 }
 
-/// Reads a row's cells back; what is decoded goes into `scratch`, which is cleared first.
+/// Reads a row's cells back; what is decoded is appended to `decoded`, also in vain.
 ///
 /// The cell `time_utc` is a label and left to the caller.
 ///
 /// # Errors
 /// [`RowError`] where a cell is not as [`write_row`] writes it.
-pub fn read_row(cells: &[&[u8]; COLUMNS], scratch: &mut Vec<u8>) -> Result<ReadRow, RowError> {
+pub fn read_row(cells: &[&[u8]; COLUMNS], decoded: &mut Vec<u8>) -> Result<ReadRow, RowError> {
     let [elapsed, _, probe, via, key, hex, rssi] = *cells;
     let at = Elapsed::from_ms(read_u64(elapsed).ok_or(RowError::Cell("elapsed_ms"))?);
-    scratch.clear();
-    read_hex(hex, scratch).ok_or(RowError::Cell("bytes_hex"))?;
-    let bytes_end = scratch.len();
-    let probe_end = read_plain(probe, scratch).ok_or(RowError::Cell("probe"))?;
-    let key_end = read_plain(key, scratch).ok_or(RowError::Cell("key"))?;
+    let from = decoded.len();
+    read_hex(hex, decoded).ok_or(RowError::Cell("bytes_hex"))?;
+    let bytes_end = decoded.len() - from;
+    let mut plain = |cell, name| {
+        let is_plain = read_plain(cell, decoded).ok_or(RowError::Cell(name))?;
+        Ok((!is_plain).then_some(decoded.len() - from))
+    };
+    let probe_end = plain(probe, "probe")?;
+    let key_end = plain(key, "key")?;
     let rssi_dbm = read_rssi(rssi).ok_or(RowError::Cell("rssi_dbm"))?;
     let mut row = ReadRow { at, rssi_dbm, via: None, bytes_end, probe_end, key_end };
+    let decoded = &decoded[from..];
     if matches!(via, b"manufacturer" | b"service" | b"service-opened" | b"characteristic") {
-        let (.., key) = row.texts(cells, scratch);
+        let (.., key) = row.texts(cells, decoded);
         row.via = Some(read_via(via, key).ok_or(RowError::Cell("key"))?);
     }
-    row.input(cells, scratch).map(|_| row)
+    row.input(cells, decoded).map(|_| row)
 }
 
 impl ReadRow {
-    /// What the row says, of the cells and the scratch that it was read with.
+    /// What the row says, of the cells that it was read with and what was decoded of them.
     ///
     /// # Errors
     /// [`RowError`] with other cells only.
     pub fn input<'a>(
         &self,
         cells: &[&'a [u8]; COLUMNS],
-        scratch: &'a [u8],
+        decoded: &'a [u8],
     ) -> Result<Input<'a>, RowError> {
-        let (bytes, probe, key) = self.texts(cells, scratch);
+        let (bytes, probe, key) = self.texts(cells, decoded);
         let rssi_dbm = self.rssi_dbm;
         let probe = from_utf8(probe).map_err(|_| RowError::Cell("probe"))?;
         if let Some(via) = self.via {
@@ -194,12 +199,12 @@ impl ReadRow {
     fn texts<'a>(
         &self,
         cells: &[&'a [u8]; COLUMNS],
-        scratch: &'a [u8],
+        decoded: &'a [u8],
     ) -> (&'a [u8], &'a [u8], &'a [u8]) {
-        let (bytes, rest) = scratch.split_at(self.bytes_end);
+        let (bytes, rest) = decoded.split_at(self.bytes_end);
         let probe = self.probe_end.map_or(cells[2], |end| &rest[..end - self.bytes_end]);
         let key_from = self.probe_end.unwrap_or(self.bytes_end);
-        let key = self.key_end.map_or(cells[4], |end| &scratch[key_from..end]);
+        let key = self.key_end.map_or(cells[4], |end| &decoded[key_from..end]);
         (bytes, probe, key)
     }
 }
@@ -415,24 +420,23 @@ fn push_plain(out: &mut Vec<u8>, text: &str) {
     }
 }
 
-/// Decodes a cell with `%XX` to the end of `scratch` and tells where it ends there; a cell with
-/// none is left where it is.
-#[expect(clippy::option_option, reason = "the outer none is a wrong cell, the inner a plain one")]
-fn read_plain(cell: &[u8], scratch: &mut Vec<u8>) -> Option<Option<usize>> {
+/// Appends a cell with `%XX`, decoded, and gives false; true for one without, which is left where it
+/// is. `None` for one that is wrong.
+fn read_plain(cell: &[u8], decoded: &mut Vec<u8>) -> Option<bool> {
     if !cell.contains(&b'%') {
-        return Some(None);
+        return Some(true);
     }
     let mut rest = cell;
     while let Some((&byte, after)) = rest.split_first() {
         rest = after;
         if byte == b'%' {
-            read_hex(rest.get(..2)?, scratch)?;
+            read_hex(rest.get(..2)?, decoded)?;
             rest = &rest[2..];
         } else {
-            scratch.push(byte);
+            decoded.push(byte);
         }
     }
-    Some(Some(scratch.len()))
+    Some(false)
 }
 
 /// Appends a whole number in decimal.

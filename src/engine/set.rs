@@ -4,18 +4,20 @@ use std::collections::VecDeque;
 
 use crate::engine::channel::Channel;
 use crate::engine::reading::{Instrument, ProbeId, SettledSet, SettledValue};
-use crate::engine::settle::lay;
+use crate::engine::settle::Laid;
 use crate::engine::window::Block;
 use crate::units::quantity::Quantity;
 use crate::units::time::Elapsed;
 
 /// One channel that may be part of a set.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug)]
 pub struct Part<'a> {
     /// The channel.
     pub channel: &'a Channel,
     /// Its blocks, the newest last (K).
     pub blocks: &'a VecDeque<Block>,
+    /// The line that was laid through them last.
+    pub laid: &'a mut Laid,
     /// Its probe.
     pub instrument: &'a Instrument,
     /// How much of its SI unit weighs as much as 1 K.
@@ -37,7 +39,7 @@ pub fn settled_set(
     cycle: Option<u32>,
     span: (f64, f64),
     started_s: Option<f64>,
-    parts: &[Part<'_>],
+    parts: &mut [Part<'_>],
 ) -> SettledSet {
     let (from_s, to_s) = span;
     let mut values: Vec<SettledValue> = Vec::with_capacity(parts.len());
@@ -65,7 +67,7 @@ pub fn settled_set(
 /// The mean of a channel with what is not known of it: scatter, the drift through a stretch longer
 /// than the shortest window, and the probe's accuracy, the latter two as half-widths of a rectangle
 /// (JCGM 100, 4.3.7: a/√3).
-fn value_of(part: &Part<'_>, from_s: f64) -> Option<SettledValue> {
+fn value_of(part: &mut Part<'_>, from_s: f64) -> Option<SettledValue> {
     let blocks = part.blocks;
     let first = blocks.partition_point(|block| block.t < from_s);
     let count = blocks.len() - first;
@@ -77,7 +79,7 @@ fn value_of(part: &Part<'_>, from_s: f64) -> Option<SettledValue> {
             (mean, part.scatter_k / n.sqrt(), part.scatter_k, 0.0)
         }
         _ => {
-            let stretch = lay(blocks, first, 0.0);
+            let stretch = part.laid.lay(blocks, first);
             // In a window that had to grow the channel is by its end off the mean.
             let grown_s = (stretch.to_s - stretch.from_s - part.window_s).max(0.0);
             let drifted = 0.5 * grown_s * stretch.drift / 3.0_f64.sqrt();
@@ -127,12 +129,15 @@ mod tests {
     fn made(parts: &[(&str, f64, Instrument, f64)]) -> SettledSet {
         let channels: Vec<Channel> = parts.iter().map(|part| part.0.parse().unwrap()).collect();
         let windows: Vec<Window> = parts.iter().map(|part| window(part.1)).collect();
-        let parts: Vec<Part<'_>> = parts
+        let mut laid = vec![Laid::default(); parts.len()];
+        let mut parts: Vec<Part<'_>> = parts
             .iter()
             .zip(channels.iter().zip(&windows))
-            .map(|((_, _, instrument, unit), (channel, window))| Part {
+            .zip(&mut laid)
+            .map(|(((_, _, instrument, unit), (channel, window)), laid)| Part {
                 channel,
                 blocks: window.blocks(),
+                laid,
                 instrument,
                 unit_per_k: *unit,
                 scatter_k: 0.1,
@@ -140,7 +145,7 @@ mod tests {
                 probe: None,
             })
             .collect();
-        settled_set(3, Some(2), (100.0, 300.0), Some(40.0), &parts)
+        settled_set(3, Some(2), (100.0, 300.0), Some(40.0), &mut parts)
     }
 
     const fn instrument(accuracy: f64, resolution: f64) -> Instrument {
@@ -167,16 +172,17 @@ mod tests {
         }
         let value = |window_s: f64| {
             let instrument = instrument(0.0, 0.0);
-            let part = Part {
+            let mut part = Part {
                 channel: &channel,
                 blocks: window.blocks(),
+                laid: &mut Laid::default(),
                 instrument: &instrument,
                 unit_per_k: 1.0,
                 scatter_k: 0.1,
                 window_s,
                 probe: None,
             };
-            value_of(&part, 0.0).unwrap().uncertainty
+            value_of(&mut part, 0.0).unwrap().uncertainty
         };
         // 900 s are as long as asked for; of 300 s the other 600 s drift by 0.6 K, 0.3 K to each side.
         assert!(value(900.0) < 0.01, "{}", value(900.0));

@@ -124,6 +124,25 @@ pub fn judge(blocks: &VecDeque<Block>, limits: &Limits, step: f64) -> Judgement 
     judgement
 }
 
+/// The last line that was laid, for who asks for the same one again.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Laid(Option<(usize, Stretch)>);
+
+impl Laid {
+    /// Lays a line through the blocks from `first` on, of a probe without a step, unless that is
+    /// what it did last.
+    pub fn lay(&mut self, blocks: &VecDeque<Block>, first: usize) -> Stretch {
+        let ends = (blocks[first].from_s, blocks[blocks.len() - 1].to_s);
+        let count = blocks.len() - first;
+        // No block changes once it is complete, so those between the same two are the same.
+        let same = |(n, at): &(usize, Stretch)| *n == count && (at.from_s, at.to_s) == ends;
+        match self.0.filter(same) {
+            Some((_, stretch)) => stretch,
+            None => self.0.insert((count, lay(blocks, first, 0.0))).1,
+        }
+    }
+}
+
 /// Lays a line through the blocks from `first` on.
 pub fn lay(blocks: &VecDeque<Block>, first: usize, step: f64) -> Stretch {
     let count = blocks.len() - first;

@@ -319,8 +319,7 @@ impl Signals {
     }
 
     fn heard(&self, track: &Track) -> bool {
-        let silence = self.settle.silence.as_secs_f64().max(track.smoother.age_s_max());
-        self.now_s - track.last_s <= silence
+        track.heard(self.now_s, self.settle.silence.as_secs_f64())
     }
 
     /// Where nothing that tells of the compressor was heard for longer than a unit needs to stop and

@@ -270,7 +270,8 @@ impl Smoother {
     }
 
     /// Both trends as one, carried on to `at`.
-    #[inline]
+    // What a caller does not use of it is then not reckoned.
+    #[inline(always)]
     fn trend(&self, at: Elapsed) -> Option<Trend> {
         let dt = at.as_secs() - self.last_s?;
         if dt > self.age_s_max() {

@@ -14,8 +14,8 @@ const MOLE_MASS_RATIO: f64 = 0.621_945;
 const TRIPLE_POINT_C: f64 = 0.01;
 /// What the saturation formulas cover (°C).
 const RANGE_C: (f64, f64) = (-100.0, 200.0);
-/// How far an iteration may stay from its root (K).
-const CLOSE_K: f64 = 1e-8;
+/// The last step of an iteration (K); what is left is about its square.
+const CLOSE_K: f64 = 1e-6;
 
 /// Pressure of saturated water vapour (Pa) at −100 to 200 °C, over ice up to 0.01 °C and over liquid
 /// water above; `None` outside.
@@ -33,7 +33,7 @@ pub fn saturation_pressure(temperature: Celsius) -> Option<Pascals> {
     if !(RANGE_C.0..=RANGE_C.1).contains(&temperature.get()) {
         return None;
     }
-    Pascals::new(libm::exp(ln_saturation(temperature.kelvin())))
+    Pascals::new(libm::exp(ln_saturation(temperature.kelvin()).0))
 }
 
 /// Humidity ratio (kg/kg) of air at `dry_bulb` (°C), `humidity` and `pressure` (Pa, absolute).
@@ -115,7 +115,8 @@ pub fn wet_bulb(
     humidity: RelativeHumidity,
     pressure: Pascals,
 ) -> Option<Celsius> {
-    wet_bulb_from_ratio(dry_bulb, humidity_ratio(dry_bulb, humidity, pressure)?, pressure)
+    let ratio = humidity_ratio(dry_bulb, humidity, pressure)?;
+    wet_bulb_of(dry_bulb.get(), humidity, ratio.get(), pressure.get())
 }
 
 /// Wet bulb (°C, thermodynamic) of air at `dry_bulb` (°C) with this humidity ratio (kg/kg) at
@@ -131,15 +132,7 @@ pub fn wet_bulb_from_ratio(
     pressure: Pascals,
 ) -> Option<Celsius> {
     let humidity = relative_humidity_from_ratio(dry_bulb, ratio, pressure)?;
-    let t = dry_bulb.get();
-    let off =
-        |wet: f64, frozen: bool| ratio_at_wet_bulb(t, wet, frozen, pressure.get()) - ratio.get();
-    let frozen = t < 0.0 || off(0.0, false) > 0.0;
-    let (low, high) = if frozen { (RANGE_C.0, t.min(0.0)) } else { (0.0, t) };
-    let off = |wet| off(wet, frozen);
-    // A rule of thumb from the formulas themselves, to begin within some 2 K of it.
-    let guess = t - (1.0 - humidity.get()) * (6.0 + 0.33 * t);
-    Celsius::new(root(around(guess, 2.0, (low, high), &off), off))
+    wet_bulb_of(dry_bulb.get(), humidity, ratio.get(), pressure.get())
 }
 
 /// Humidity ratio (kg/kg) of air at `dry_bulb` and `wet_bulb` (°C) and `pressure` (Pa, absolute);
@@ -168,7 +161,7 @@ pub fn humidity_ratio_from_wet_bulb(
         return None;
     }
     let wet = wet_bulb.get();
-    HumidityRatio::new(ratio_at_wet_bulb(dry_bulb.get(), wet, wet < 0.0, pressure.get()))
+    HumidityRatio::new(ratio_at_wet_bulb(dry_bulb.get(), wet, wet < 0.0, pressure.get()).0)
 }
 
 /// Dew point, or below 0.01 °C frost point (°C), of air at `dry_bulb` (°C) and `humidity`.
@@ -193,10 +186,13 @@ pub fn dew_point(dry_bulb: Celsius, humidity: RelativeHumidity) -> Option<Celsiu
         return None;
     }
     let wanted = libm::log(vapor);
-    let off = |t: f64| ln_saturation(t + 273.15) - wanted;
+    let off = |t: f64| {
+        let (ln, slope) = ln_saturation(t + 273.15);
+        (ln - wanted, slope)
+    };
     // Clausius and Clapeyron with a constant heat of evaporation, to begin near it.
     let guess = 1.0 / (1.0 / dry_bulb.kelvin() - libm::log(humidity.get()) / HEAT_K) - 273.15;
-    Celsius::new(root(around(guess, 2.0, (RANGE_C.0, dry_bulb.get()), &off), off))
+    Celsius::new(root((RANGE_C.0, dry_bulb.get()), guess, off).unwrap_or(RANGE_C.0))
 }
 
 /// Relative humidity of air at `dry_bulb` with this `dew_point` (°C); `None` where the dew point is
@@ -273,98 +269,89 @@ fn vapor_pressure(ratio: HumidityRatio, pressure: Pascals) -> f64 {
     pressure.get() * ratio.get() / (MOLE_MASS_RATIO + ratio.get())
 }
 
-/// ln of the pressure (Pa) of saturated water vapour at this temperature (K).
-fn ln_saturation(kelvin: f64) -> f64 {
+/// Wet bulb of air at `dry` (°C) with this humidity and ratio at `pressure` (Pa).
+fn wet_bulb_of(dry: f64, humidity: RelativeHumidity, ratio: f64, pressure: f64) -> Option<Celsius> {
+    let off = |frozen| {
+        move |wet| {
+            let (at_wet, slope) = ratio_at_wet_bulb(dry, wet, frozen, pressure);
+            (at_wet - ratio, slope)
+        }
+    };
+    // A rule of thumb from the formulas themselves, to begin within some 2 K of it.
+    let guess = dry - (1.0 - humidity.get()) * (6.0 + 0.33 * dry);
+    let over_water = if dry < 0.0 { None } else { root((0.0, dry), guess, off(false)) };
+    let over_ice = || root((RANGE_C.0, dry.min(0.0)), guess, off(true)).unwrap_or(RANGE_C.0);
+    Celsius::new(over_water.unwrap_or_else(over_ice))
+}
+
+/// ln of the pressure (Pa) of saturated water vapour at this temperature (K), and its slope (1/K).
+fn ln_saturation(kelvin: f64) -> (f64, f64) {
     let t = kelvin;
     if t <= TRIPLE_POINT_C + 273.15 {
-        -5.674_535_9e3 / t
+        let ln = -5.674_535_9e3 / t
             + 6.392_524_7
-            + t * (-9.677_843e-3 + t * (6.221_570_1e-7 + t * (2.074_782_5e-9 + t * -9.484_024e-13)))
-            + 4.163_501_9 * libm::log(t)
+            + t * (-9.677_843e-3
+                + t * (6.221_570_1e-7 + t * (2.074_782_5e-9 + t * -9.484_024e-13)))
+            + 4.163_501_9 * libm::log(t);
+        let slope = (5.674_535_9e3 / t + 4.163_501_9) / t
+            + (-9.677_843e-3 + t * (1.244_314_02e-6 + t * (6.224_347_5e-9 + t * -3.793_609_6e-12)));
+        (ln, slope)
     } else {
-        -5.800_220_6e3 / t
+        let ln = -5.800_220_6e3 / t
             + 1.391_499_3
             + t * (-4.864_023_9e-2 + t * (4.176_476_8e-5 + t * -1.445_209_3e-8))
-            + 6.545_967_3 * libm::log(t)
+            + 6.545_967_3 * libm::log(t);
+        let slope = (5.800_220_6e3 / t + 6.545_967_3) / t
+            + (-4.864_023_9e-2 + t * (8.352_953_6e-5 + t * -4.335_627_9e-8));
+        (ln, slope)
     }
 }
 
-/// Humidity ratio (kg/kg) of air at `dry` with wet bulb `wet` (°C), over ice where `frozen`;
-/// huge where water boils at `wet`.
-fn ratio_at_wet_bulb(dry: f64, wet: f64, frozen: bool, pressure: f64) -> f64 {
+/// Humidity ratio (kg/kg) of air at `dry` with wet bulb `wet` (°C), over ice where `frozen`, and how
+/// it rises with `wet` (1/K); huge where water boils at `wet`.
+fn ratio_at_wet_bulb(dry: f64, wet: f64, frozen: bool, pressure: f64) -> (f64, f64) {
     const BOILS: f64 = 1e3;
-    let vapor = libm::exp(ln_saturation(wet + 273.15));
-    if vapor >= pressure {
-        return BOILS;
+    let (ln, ln_slope) = ln_saturation(wet + 273.15);
+    let vapor = libm::exp(ln);
+    let air = pressure - vapor;
+    if air <= 0.0 {
+        return (BOILS, 0.0);
     }
-    let saturated = MOLE_MASS_RATIO * vapor / (pressure - vapor);
-    // kJ/kg and kJ/(kg·K), as in the source.
-    if frozen {
-        ((2830.0 - 0.24 * wet) * saturated - 1.006 * (dry - wet))
-            / (2830.0 + 1.86 * dry - 2.1 * wet)
-    } else {
-        ((2501.0 - 2.326 * wet) * saturated - 1.006 * (dry - wet))
-            / (2501.0 + 1.86 * dry - 4.186 * wet)
-    }
+    let saturated = MOLE_MASS_RATIO * vapor / air;
+    let saturated_slope = saturated * ln_slope * pressure / air;
+    // Heat of evaporation, and heat capacities of vapour and of what evaporates; kJ/kg and
+    // kJ/(kg·K), as in the source.
+    let (heat, less, liquid) = if frozen { (2830.0, 0.24, 2.1) } else { (2501.0, 2.326, 4.186) };
+    let over = heat + 1.86 * dry - liquid * wet;
+    let ratio = ((heat - less * wet) * saturated - 1.006 * (dry - wet)) / over;
+    let rises = (heat - less * wet) * saturated_slope - less * saturated + 1.006;
+    (ratio, (rises + liquid * ratio) / over)
 }
 
-/// A place, and by how much it is off there.
-type Tried = (f64, f64);
-
-/// The part of `low` to `high` within `width` of `guess` if `off` crosses zero there, else as much
-/// of the rest as its sign leaves.
-fn around(
-    guess: f64,
-    width: f64,
-    (low, high): (f64, f64),
-    off: &impl Fn(f64) -> f64,
-) -> [Tried; 2] {
-    let tried = |at: f64| (at, off(at));
-    let (below, above) = ((guess - width).max(low), (guess + width).min(high));
-    if below >= above {
-        return [tried(low), tried(high)];
-    }
-    let below = tried(below);
-    if below.1 > 0.0 {
-        return [tried(low), below];
-    }
-    let above = tried(above);
-    if above.1 < 0.0 { [above, tried(high)] } else { [below, above] }
-}
-
-/// Where `off`, rising from `low` to `high`, crosses zero.
+/// Where `off`, which gives a value and its slope and rises from `low` to `high`, crosses zero;
+/// `high` where it does so above, `None` where below.
 ///
-/// Regula falsi that halves the weight of an end that stays (Illinois), and bisects where that
-/// is slow: `off` may bend strongly, and has a small step at the triple point.
-fn root([low, high]: [Tried; 2], off: impl Fn(f64) -> f64) -> f64 {
-    let ((mut low, mut at_low), (mut high, mut at_high)) = (low, high);
-    if at_high <= 0.0 {
-        return high;
-    }
-    if at_low >= 0.0 {
-        return low;
-    }
-    let mut stayed = 0_i32;
-    let mut last = f64::INFINITY;
-    for step in 0..80 {
-        let between = (low * at_high - high * at_low) / (at_high - at_low);
-        let guess = if step % 4 == 3 { f64::midpoint(low, high) } else { between };
-        let at = off(guess);
-        if at == 0.0 || high - low < CLOSE_K || (guess - last).abs() < CLOSE_K {
-            return guess;
+/// Newton's steps from `guess`, kept between what is known to lie on either side, with a halving
+/// now and then: `off` may bend strongly, and has a small step at the triple point.
+fn root((low, high): (f64, f64), guess: f64, off: impl Fn(f64) -> (f64, f64)) -> Option<f64> {
+    let (mut below, mut above) = (low, high);
+    let mut at = guess.clamp(low, high);
+    for step in 1..80 {
+        let (value, slope) = off(at);
+        if at == low && value >= 0.0 {
+            return (value == 0.0).then_some(low);
         }
-        last = guess;
-        if at < 0.0 {
-            (low, at_low) = (guess, at);
-            at_high = if stayed < 0 { at_high / 2.0 } else { at_high };
-            stayed = -1;
-        } else {
-            (high, at_high) = (guess, at);
-            at_low = if stayed > 0 { at_low / 2.0 } else { at_low };
-            stayed = 1;
+        *(if value > 0.0 { &mut above } else { &mut below }) = at;
+        let newton = (at - value / slope).clamp(low, high);
+        let inside = (below..=above).contains(&newton) && step % 8 != 0;
+        let next = if inside { newton } else { f64::midpoint(below, above) };
+        // The lower end itself is looked at before it is told.
+        if (next - at).abs() < CLOSE_K && next > low {
+            return Some(next);
         }
+        at = next;
     }
-    f64::midpoint(low, high)
+    Some(f64::midpoint(below, above))
 }
 
 #[cfg(test)]
@@ -406,7 +393,7 @@ mod tests {
     #[test]
     fn where_ice_and_water_both_solve_the_wet_bulb_is_over_water() {
         let air = pascals(101_325.0);
-        let ratio = |frozen| ratio_at_wet_bulb(6.0, 0.0, frozen, air.get());
+        let ratio = |frozen| ratio_at_wet_bulb(6.0, 0.0, frozen, air.get()).0;
         let between = HumidityRatio::new(f64::midpoint(ratio(true), ratio(false))).unwrap();
         let wet = wet_bulb_from_ratio(celsius(6.0), between, air).unwrap();
         assert!(wet.get() > 0.0, "{wet:?}");

@@ -1,11 +1,11 @@
-//! Goes through the parts of a record line by line.
+//! Goes through the parts of a record block by block.
 
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{ErrorKind, Read};
 use std::path::PathBuf;
 use std::vec::IntoIter;
 
-use memchr::memchr_iter;
+use memchr::{memchr, memchr_iter, memrchr};
 
 use super::{Found, LINE_MAX, Row, RowsError, Skipped, cells};
 use crate::edge::clock::Labels;
@@ -14,14 +14,58 @@ use crate::engine::record::{COLUMNS, HEADER, RowError, read_row};
 
 /// How many skipped rows are remembered one by one; all are counted.
 const SKIPPED_KEPT: usize = 20;
+/// What is asked of a part at once (bytes), some 400 rows.
+const BLOCK: usize = 32 * 1024;
 
-/// The rows of a record, found one by one.
+/// The rows of some whole lines.
+#[derive(Default)]
+pub(super) struct Batch {
+    /// The lines.
+    text: Vec<u8>,
+    /// What was decoded of them.
+    decoded: Vec<u8>,
+    rows: Vec<Kept>,
+    next: usize,
+    /// What was passed over by the end of it.
+    skipped: (u64, Vec<Skipped>),
+    /// Why there is nothing after it; `None` where there is more.
+    pub(super) ended: Option<Result<(), FolderError>>,
+}
+
+struct Kept {
+    found: Found,
+    line: [usize; 2],
+    decoded: [usize; 2],
+}
+
+impl Batch {
+    /// No rows, and none after it.
+    pub(super) fn last() -> Self {
+        Self { ended: Some(Ok(())), ..Self::default() }
+    }
+
+    /// The next row; `None` after the last.
+    pub(super) fn next_row(&mut self) -> Option<Row<'_>> {
+        let Kept { found, line, decoded } = self.rows.get(self.next)?;
+        self.next += 1;
+        Some(found.row(&self.text[line[0]..line[1]], &self.decoded[decoded[0]..decoded[1]]))
+    }
+
+    pub(super) const fn is_spent(&self) -> bool {
+        self.next == self.rows.len()
+    }
+
+    pub(super) fn skipped(&self) -> (u64, &[Skipped]) {
+        (self.skipped.0, &self.skipped.1)
+    }
+}
+
+/// Reads a record's lines and finds the rows in them.
 pub(super) struct Reader {
     parts: IntoIter<PathBuf>,
     part: usize,
     path: PathBuf,
     lines: Lines,
-    scratch: Vec<u8>,
     labels: Labels,
     skipped: Vec<Skipped>,
     skipped_count: u64,
@@ -59,64 +103,83 @@ impl Reader {
             part: 0,
             path,
             lines,
-            scratch: Vec::new(),
             labels: Labels::default(),
             skipped: Vec::new(),
             skipped_count: 0,
         }
     }
 
-    pub(super) fn next_row(&mut self) -> Result<Option<Row<'_>>, FolderError> {
-        let found = self.find()?;
-        Ok(found.map(|found| found.row(&self.lines.line, &self.scratch)))
+    /// Fills `batch` anew: with some rows, or with why there are no more.
+    pub(super) fn fill(&mut self, batch: &mut Batch) {
+        batch.rows.clear();
+        batch.next = 0;
+        while batch.rows.is_empty() && batch.ended.is_none() {
+            batch.text.clear();
+            batch.decoded.clear();
+            let read = self.lines.read(&mut batch.text).and_then(|more| {
+                self.find(batch)?;
+                Ok(more)
+            });
+            batch.ended = match read {
+                Ok(true) => None,
+                Ok(false) => self.next_part(),
+                Err(source) => Some(Err(FolderError::Rows { path: self.path.clone(), source })),
+            };
+        }
+        if batch.skipped.0 != self.skipped_count {
+            batch.skipped = (self.skipped_count, self.skipped.clone());
+        }
     }
 
-    /// Goes to the next good row; its text is then in [`Reader::text`].
-    pub(super) fn find(&mut self) -> Result<Option<Found>, FolderError> {
-        while self.advance()? {
-            match self.read() {
-                Ok(found) => return Ok(Some(found)),
-                Err(why) => self.skip(Some(why)),
+    /// Finds the rows in a batch's lines.
+    fn find(&mut self, batch: &mut Batch) -> Result<(), RowsError> {
+        let mut from = 0;
+        for end in memchr_iter(b'\n', &batch.text) {
+            let line = [from, end];
+            from = end + 1;
+            self.lines.number += 1;
+            if end - line[0] >= LINE_MAX {
+                return Err(RowsError::LineTooLong(self.lines.number));
+            }
+            let text = without_return(&batch.text[line[0]..end]);
+            if text.is_empty() {
+                continue;
+            }
+            let decoded = batch.decoded.len();
+            match read(text, &mut batch.decoded, &mut self.labels) {
+                Ok(found) => {
+                    let line = [line[0], line[0] + text.len()];
+                    let decoded = [decoded, batch.decoded.len()];
+                    batch.rows.push(Kept { found, line, decoded });
+                }
+                Err(why) => {
+                    batch.decoded.truncate(decoded);
+                    self.skip(Some(why));
+                }
             }
         }
-        Ok(None)
+        Ok(())
     }
 
-    /// The line of the row that was found, and what was decoded of it.
-    pub(super) fn text(&self) -> (&[u8], &[u8]) {
-        (&self.lines.line, &self.scratch)
-    }
-
-    pub(super) fn skipped(&self) -> (u64, &[Skipped]) {
-        (self.skipped_count, &self.skipped)
-    }
-
-    fn read(&mut self) -> Result<Found, RowError> {
-        let commas = self.lines.commas()?;
-        let cells = cells(&self.lines.line, &commas);
-        let read = read_row(&cells, &mut self.scratch)?;
-        Ok(Found { read, label: self.labels.read(cells[1]), commas })
-    }
-
-    /// Goes to the next whole line of any part.
-    fn advance(&mut self) -> Result<bool, FolderError> {
-        loop {
-            let line = self.lines.advance();
-            match line.map_err(|source| FolderError::Rows { path: self.path.clone(), source })? {
-                Line::Whole => return Ok(true),
-                Line::Torn => self.skip(None),
-                Line::None => {}
-            }
-            let Some(path) = self.parts.next() else { return Ok(false) };
+    /// Goes to the next part that has lines; how it ended where there is none.
+    fn next_part(&mut self) -> Option<Result<(), FolderError>> {
+        if !self.lines.rest.is_empty() {
+            self.lines.number += 1;
+            self.skip(None);
+        }
+        for path in self.parts.by_ref() {
             self.part += 1;
             match open(&path) {
-                Ok(lines) => self.lines = lines,
+                Ok(lines) => {
+                    (self.lines, self.path) = (lines, path);
+                    return None;
+                }
                 // A part that was begun and got no row, or half a header.
-                Err(RowsError::Empty) => continue,
-                Err(source) => return Err(FolderError::Rows { path, source }),
+                Err(RowsError::Empty) => {}
+                Err(source) => return Some(Err(FolderError::Rows { path, source })),
             }
-            self.path = path;
         }
+        Some(Ok(()))
     }
 
     fn skip(&mut self, why: Option<RowError>) {
@@ -127,80 +190,94 @@ impl Reader {
     }
 }
 
+/// The row in a line; what is decoded of it is appended to `decoded`.
+fn read(line: &[u8], decoded: &mut Vec<u8>, labels: &mut Labels) -> Result<Found, RowError> {
+    let (mut places, mut commas) = ([0; COLUMNS - 1], memchr_iter(b',', line));
+    for place in &mut places {
+        *place = commas.next().ok_or(RowError::Columns)? as u32;
+    }
+    if commas.next().is_some() {
+        return Err(RowError::Columns);
+    }
+    let cells = cells(line, &places);
+    let read = read_row(&cells, decoded)?;
+    Ok(Found { read, label: labels.read(cells[1]), commas: places })
+}
+
+fn without_return(line: &[u8]) -> &[u8] {
+    line.strip_suffix(b"\r").unwrap_or(line)
+}
+
 fn open(path: &PathBuf) -> Result<Lines, RowsError> {
     begin(Box::new(File::open(path)?))
 }
 
 /// The lines of a part whose header has been read.
 fn begin(stream: Box<dyn Read + Send>) -> Result<Lines, RowsError> {
-    let inner = BufReader::with_capacity(64 * 1024, stream);
-    let mut lines = Lines { inner, line: Vec::new(), number: 0 };
-    let line = lines.advance().map_err(|error| match error {
-        RowsError::LineTooLong(_) => RowsError::Header,
-        other => other,
-    })?;
-    match line {
-        Line::None => Err(RowsError::Empty),
-        Line::Torn if HEADER.as_bytes().starts_with(lines.line.trim_ascii_end()) => {
-            Err(RowsError::Empty)
+    let mut lines = Lines { stream, rest: Vec::new(), number: 0 };
+    loop {
+        let Some(end) = memchr(b'\n', &lines.rest) else {
+            if lines.rest.len() >= LINE_MAX {
+                return Err(RowsError::Header);
+            }
+            let mut rest = std::mem::take(&mut lines.rest);
+            let more = lines.block(&mut rest)?;
+            lines.rest = rest;
+            if more {
+                continue;
+            }
+            let begun = HEADER.as_bytes().starts_with(lines.rest.trim_ascii_end());
+            return Err(if begun { RowsError::Empty } else { RowsError::Header });
+        };
+        let header = without_return(&lines.rest[..end]);
+        let (is_header, is_empty) = (header == HEADER.as_bytes(), header.is_empty());
+        lines.rest.drain(..=end);
+        lines.number += 1;
+        match (is_header, is_empty) {
+            (true, _) => return Ok(lines),
+            (_, true) => {}
+            _ => return Err(RowsError::Header),
         }
-        _ if lines.line == HEADER.as_bytes() => Ok(lines),
-        _ => Err(RowsError::Header),
     }
 }
 
-/// The lines of a part, one at a time. They hold no quotes, so a comma parts cells and a line feed
-/// rows, whatever a damaged part claims.
+/// The lines of a part. They hold no quotes, so a comma parts cells and a line feed rows, whatever a
+/// damaged part claims.
 struct Lines {
-    inner: BufReader<Box<dyn Read + Send>>,
-    /// The present line without its end.
-    line: Vec<u8>,
-    /// Its number, from 1.
+    stream: Box<dyn Read + Send>,
+    /// What was read and not handed out: at the end, a last line that is torn.
+    rest: Vec<u8>,
+    /// The number of the last line that was gone through, from 1.
     number: u64,
 }
 
-/// What stands at a place in a part.
-enum Line {
-    /// A line with its end.
-    Whole,
-    /// A last line without one.
-    Torn,
-    /// Nothing.
-    None,
-}
-
 impl Lines {
-    /// Goes to the next line that is not empty.
-    fn advance(&mut self) -> Result<Line, RowsError> {
-        loop {
-            self.line.clear();
-            let mut bounded = self.inner.by_ref().take(LINE_MAX);
-            if bounded.read_until(b'\n', &mut self.line)? == 0 {
-                return Ok(Line::None);
-            }
-            if self.line.pop_if(|byte| *byte == b'\n').is_none() {
-                let full = self.line.len() as u64 == LINE_MAX;
-                self.number += 1;
-                return if full {
-                    Err(RowsError::LineTooLong(self.number))
-                } else {
-                    Ok(Line::Torn)
-                };
-            }
-            self.number += 1;
-            self.line.pop_if(|byte| *byte == b'\r');
-            if !self.line.is_empty() {
-                return Ok(Line::Whole);
-            }
+    /// Appends whole lines to `text`, or none where one is long; false at the end of the part.
+    ///
+    /// What has come is not kept waiting for more: a stream may be slow.
+    fn read(&mut self, text: &mut Vec<u8>) -> Result<bool, RowsError> {
+        if self.rest.len() >= LINE_MAX && memchr(b'\n', &self.rest).is_none() {
+            return Err(RowsError::LineTooLong(self.number + 1));
         }
+        text.append(&mut self.rest);
+        let more = memchr(b'\n', text).is_some() || self.block(text)?;
+        let whole = memrchr(b'\n', text).map_or(0, |end| end + 1);
+        self.rest.extend_from_slice(&text[whole..]);
+        text.truncate(whole);
+        Ok(more)
     }
 
-    /// Where the commas between the present line's cells stand.
-    fn commas(&self) -> Result<[usize; COLUMNS - 1], RowError> {
-        let (mut places, mut commas) = ([0; COLUMNS - 1], memchr_iter(b',', &self.line));
-        for place in &mut places {
-            *place = commas.next().ok_or(RowError::Columns)?;
-        }
-        if commas.next().is_none() { Ok(places) } else { Err(RowError::Columns) }
+    /// Appends what one look at the stream gives; false at its end.
+    fn block(&mut self, text: &mut Vec<u8>) -> Result<bool, RowsError> {
+        let len = text.len();
+        text.resize(len + BLOCK, 0);
+        let read = loop {
+            match self.stream.read(&mut text[len..]) {
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                read => break read,
+            }
+        };
+        text.truncate(len + *read.as_ref().unwrap_or(&0));
+        Ok(read? > 0)
     }
 }

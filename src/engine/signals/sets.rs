@@ -35,13 +35,15 @@ impl Signals {
         if to_s - from_s <= 0.5 * self.limits.window_s {
             return;
         }
-        let parts: Vec<Part<'_>> = self
+        let (now_s, silence_s) = (self.now_s, self.settle.silence.as_secs_f64());
+        let mut parts: Vec<Part<'_>> = self
             .tracks
-            .iter()
-            .filter(|track| self.heard(track))
+            .iter_mut()
+            .filter(|track| track.heard(now_s, silence_s))
             .map(|track| Part {
                 channel: &track.channel,
                 blocks: track.window.blocks(),
+                laid: &mut track.laid,
                 instrument: &track.instrument,
                 unit_per_k: track.role.unit_per_k,
                 scatter_k: track.smoother.scatter_k(),
@@ -51,7 +53,7 @@ impl Signals {
             .collect();
         let run = self.runs.open().map(Run::number);
         let started = self.runs.open().and_then(Run::started_s);
-        let set = settled_set(self.sets + 1, run, (from_s, to_s), started, &parts);
+        let set = settled_set(self.sets + 1, run, (from_s, to_s), started, &mut parts);
         if self.candidates.len() == CANDIDATES_MAX {
             self.candidates.pop_front();
         }

@@ -4,7 +4,7 @@ use crate::engine::channel::Channel;
 use crate::engine::hunting::{Hunt, hunt};
 use crate::engine::reading::{Instrument, ProbeId};
 use crate::engine::role::Role;
-use crate::engine::settle::{GROWTH, Judgement, Limits, Stand, judge};
+use crate::engine::settle::{GROWTH, Judgement, Laid, Limits, Stand, judge};
 use crate::engine::smooth::Smoother;
 use crate::engine::window::Window;
 
@@ -22,6 +22,8 @@ pub(super) struct Track {
     pub(super) window: Window,
     pub(super) fresh_block: bool,
     pub(super) judgement: Judgement,
+    /// The line of its part of the set that is held back.
+    pub(super) laid: Laid,
     /// Whether it held when it was last shown either way.
     pub(super) holds: bool,
     pub(super) hunt: Option<Hunt>,
@@ -47,10 +49,16 @@ impl Track {
             window: Window::new(window_s / BLOCKS_A_WINDOW as f64, blocks),
             fresh_block: false,
             judgement: Judgement { stand: Stand::TooFew, stretch: None, window_s },
+            laid: Laid::default(),
             holds: false,
             hunt: None,
             last_s: f64::NEG_INFINITY,
         }
+    }
+
+    /// Whether it was heard lately enough to count at `now_s`.
+    pub(super) fn heard(&self, now_s: f64, silence_s: f64) -> bool {
+        now_s - self.last_s <= silence_s.max(self.smoother.age_s_max())
     }
 
     /// The probe's step (K): stated, or the smallest seen; 0 where neither is known.
