@@ -2,24 +2,30 @@
 
 use std::collections::{HashMap, HashSet};
 use std::pin::Pin;
+use std::thread;
 use std::time::Duration;
 
 use btleplug::api::{BDAddr, Central as _, CentralEvent, CentralState, Peripheral as _};
 use btleplug::platform::{Adapter, Peripheral, PeripheralId};
-use futures::{Stream, StreamExt as _};
+use futures::{FutureExt as _, Stream, StreamExt as _};
 use tokio::sync::mpsc;
 use tokio::time::timeout;
 
 use super::hands::{Found, limited};
 use super::{Hands, Outlet, Sent};
+use crate::edge::clock::SessionClock;
 use crate::engine::radio::Told;
 use crate::engine::reading::Via;
+use crate::units::time::Elapsed;
 
 /// Devices kept in mind; those that change their address every few minutes would fill it, so it is
 /// emptied when full, and what is still there is asked for again.
 pub(super) const DEVICES_MAX: usize = 4096;
 /// How long a signal's strength waits for the bytes that came with it.
 const TOGETHER: Duration = Duration::from_millis(50);
+/// Where advertisements come thicker than this, they are let gather for so long and taken together: a
+/// processor that is woken for each spends more on waking than on them. They are told so much later.
+const GATHER: Duration = Duration::from_millis(50);
 
 /// An adapter's events.
 pub(super) type Events = Pin<Box<dyn Stream<Item = CentralEvent> + Send>>;
@@ -66,19 +72,36 @@ impl Hearing {
 
     /// Reads until the stream ends.
     pub async fn run(mut self, mut events: Events) {
+        let clock = SessionClock::start(Elapsed::ZERO);
+        let mut taken: Option<Elapsed> = None;
         loop {
-            let event = if self.bare.is_some() {
-                let Ok(event) = timeout(TOGETHER, events.next()).await else {
-                    self.bare_signal().await;
-                    continue;
-                };
-                event
-            } else {
-                events.next().await
+            let event = match events.next().now_or_never() {
+                Some(event) => event,
+                None if self.bare.is_some() => {
+                    let Ok(event) = timeout(TOGETHER, events.next()).await else {
+                        self.bare_signal().await;
+                        continue;
+                    };
+                    event
+                }
+                None => {
+                    let thick = |at: Elapsed| clock.elapsed().since(at) < GATHER;
+                    if taken.is_some_and(thick) {
+                        // The whole thread: what reads the bus must not wake either.
+                        thread::sleep(GATHER);
+                    }
+                    events.next().await
+                }
             };
-            match event {
-                Some(event) => self.take(event).await,
-                None => break,
+            let Some(event) = event else { break };
+            let advertises = matches!(
+                event,
+                CentralEvent::ManufacturerDataAdvertisement { .. }
+                    | CentralEvent::ServiceDataAdvertisement { .. }
+            );
+            self.take(event).await;
+            if advertises {
+                taken = Some(clock.elapsed());
             }
         }
         self.outlet.told(Told::StreamEnded { adapter: self.name });

@@ -1,12 +1,13 @@
 """What a technician who programs would write himself, for one night or many: the peer of `settled`.
 
-    python script.py OUT SESSION...
+    python script.py [--without-numba] OUT SESSION...
 
 Reads the record of each session (received.csv), decodes the payload bytes, smooths, derives splits,
 superheat, subcooling and wet bulb for every second, finds the runs of the compressor and the
 stretches in which it had settled, judges each of them, and writes readings.csv, cycles.csv,
 sets.csv and findings.csv to OUT/SESSION. All work over rows is done by arrays, as far as pandas,
-CoolProp and PsychroLib (with numba) let one.
+CoolProp and PsychroLib let one: with numba installed PsychroLib takes arrays, without it one value
+at a time.
 
 It does not: tell outliers from steps, tell of lost probes or low batteries, carry probes' lags or
 accuracies through to an uncertainty, decode formats but those of the virtual unit, weigh faults
@@ -15,6 +16,9 @@ against each other, survive a damaged record, or run in bounded memory. `settled
 
 import sys
 from pathlib import Path
+
+if WITHOUT_NUMBA := sys.argv[1] == "--without-numba":
+    sys.modules["numba"] = None  # as PsychroLib finds it where only what it requires is installed
 
 import numpy as np
 import pandas as pd
@@ -150,7 +154,10 @@ def wet_bulb_c(dry_c, humidity):
     known = (dry_c.notna() & humidity.notna()).to_numpy()
     out = np.full(len(dry_c), np.nan)
     dry, humidity = dry_c.to_numpy()[known], humidity.to_numpy()[known].clip(0.0, 1.0)
-    out[known] = psychrolib.GetTWetBulbFromRelHum(dry, humidity, np.full(len(dry), ATMOSPHERE_PA))
+    wet_bulb = psychrolib.GetTWetBulbFromRelHum
+    if not psychrolib.has_numba:
+        wet_bulb = np.vectorize(wet_bulb, otypes=[float])
+    out[known] = wet_bulb(dry, humidity, np.full(len(dry), ATMOSPHERE_PA))
     return out
 
 
@@ -266,5 +273,6 @@ def session(path, out):
 
 
 if __name__ == "__main__":
-    for name in sys.argv[2:]:
-        session(Path(name), Path(sys.argv[1]) / Path(name).name)
+    results, *names = sys.argv[2:] if WITHOUT_NUMBA else sys.argv[1:]
+    for name in names:
+        session(Path(name), Path(results) / Path(name).name)
