@@ -597,13 +597,34 @@ fn a_users_profile_wins_over_a_shipped_one() {
     assert_eq!(replaced.iter().count(), Profiles::shipped().iter().count());
 }
 
+/// A profile of one byte under an invented company.
+fn of_company(name: &str, asked: &str) -> String {
+    let head = "title = \"x\"\npublished = \"invented\"\nlayout = { kind = \"fixed\" }\n";
+    let body = format!("field = {{ name = \"level\" }}\n{EXAMPLE}");
+    format!("name = \"{name}\"\n{head}{body}[match]\ncompany = 0x1234\n{asked}")
+}
+
+#[test]
+fn where_a_name_may_matter_none_is_matched_beforehand() {
+    let (wide, narrow) = (of_company("wide", ""), of_company("narrow", "first_bytes = \"01\""));
+    let called = of_company("called", "name = \"clamp-*\"")
+        .replace("{ bytes =", "{ name = \"clamp-7\", bytes =");
+    let via = Via::Manufacturer(0x1234);
+    let matched = |texts: &[&String], bytes: &[u8]| {
+        let payload = Payload { probe: "02:00:00:00:00:01", via, bytes, rssi_dbm: None };
+        let profiles = Profiles::parse(texts.iter().map(|text| ("x.toml", text.as_str()))).unwrap();
+        profiles.match_unnamed(&payload).map(|id| profiles.get(id).name().to_owned())
+    };
+    assert_eq!(matched(&[&wide, &narrow], &[1]).as_deref(), Some("narrow"));
+    assert_eq!(matched(&[&wide, &narrow], &[2]).as_deref(), Some("wide"));
+    assert_eq!(matched(&[&narrow], &[2]), None);
+    // The one with a name asks for more than the wide one, and is asked first.
+    assert_eq!(matched(&[&wide, &called], &[1]), None);
+}
+
 #[test]
 fn of_two_profiles_that_match_the_one_that_asks_for_more_is_taken() {
-    let named = |name: &str, asked: &str| {
-        let head = "title = \"x\"\npublished = \"invented\"\nlayout = { kind = \"fixed\" }\n";
-        let body = format!("field = {{ name = \"level\" }}\n{EXAMPLE}");
-        format!("name = \"{name}\"\n{head}{body}[match]\ncompany = 0x1234\n{asked}")
-    };
+    let named = of_company;
     let (wide, narrow) = (named("wide", ""), named("narrow", "first_bytes = \"01\""));
     let via = Via::Manufacturer(0x1234);
     let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &[1], rssi_dbm: None };

@@ -411,9 +411,11 @@ fn push<T>(queue: &mut VecDeque<T>, value: T, max: usize) {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
     use crate::edge::clock::Labels;
-    use crate::engine::output::{Derived, NewChannel};
+    use crate::engine::output::NewChannel;
     use crate::engine::reading::{Instrument, State};
 
     fn night(began: &str) -> Night {
@@ -427,7 +429,7 @@ mod tests {
             at: Elapsed::from_secs(at_s),
             state: State::Off,
             levels: vec![outdoor],
-            derived: [None; Derived::ALL.len()],
+            layout: Arc::default(),
         }))
     }
 

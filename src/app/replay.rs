@@ -239,7 +239,7 @@ fn replay(
         _ => None,
     };
     if recorded.folder.is_some() {
-        recorded.rows.read_ahead().map_err(Failure::world)?;
+        recorded.rows.read_ahead(profiles.clone()).map_err(Failure::world)?;
     }
     let paced = args.speed.is_some();
     let screen = if paced && !json {
@@ -391,7 +391,7 @@ impl Run {
             if let Some(page) = &mut self.page {
                 page.row(row.at, row.label);
             }
-            self.session.handle(row.at, row.input);
+            self.session.handle_decoded(row.at, row.input, row.decoded);
             self.say(files.as_deref_mut(), out)?;
             if let Some(page) = &mut self.page {
                 page.show(|| (self.session.snapshot(), Status::default()));

@@ -309,11 +309,14 @@ impl Findings {
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
+    use std::sync::Arc;
 
     use super::*;
     use crate::edge::clock::Labels;
+    use crate::engine::diagnose::derive::Layout;
     use crate::engine::diagnose::finding::{Fault, Suspect};
-    use crate::engine::output::{Derived, Moment, NewChannel};
+    use crate::engine::job::Job;
+    use crate::engine::output::{Moment, NewChannel};
     use crate::engine::reading::{ChannelId, Instrument, State};
 
     fn channel(id: u16, name: &str) -> Output {
@@ -327,15 +330,15 @@ mod tests {
         }))
     }
 
-    fn moment(secs: u64, levels: &[Option<f64>], split: Option<f64>) -> Output {
-        let mut derived = [None; Derived::ALL.len()];
-        derived[0] = split;
-        let at = Elapsed::from_secs(secs);
+    /// A moment, of which the second `other:` channel counts as return air.
+    fn moment(secs: u64, levels: &[Option<f64>]) -> Output {
+        let names = ["supply-air.temperature", "other:none.humidity", "return-air.temperature"];
+        let channels = names.map(|name| name.parse().unwrap());
         Output::Moment(Box::new(Moment {
-            at,
+            at: Elapsed::from_secs(secs),
             state: State::Settling,
             levels: levels.to_vec(),
-            derived,
+            layout: Arc::new(Layout::new(&Job::default(), &channels)),
         }))
     }
 
@@ -394,16 +397,16 @@ mod tests {
     fn script() -> Vec<Output> {
         vec![
             channel(0, "supply-air.temperature"),
-            moment(0, &[Some(10.0)], None),
+            moment(0, &[Some(10.0)]),
             event(0),
-            moment(1, &[None], None),
+            moment(1, &[None]),
             channel(1, "return-air.humidity"),
             channel(2, "other:a_b.temperature"),
-            moment(2, &[Some(10.5), Some(0.515), Some(1.0)], Some(5.0)),
+            moment(2, &[Some(10.5), Some(0.515), Some(1.0)]),
             suspicion(1),
             channel(3, "other:a-b.temperature"),
             channel(4, "supply-air.temperature"),
-            moment(3, &[Some(10.0), None, None, Some(2.0), Some(11.0)], None),
+            moment(3, &[Some(10.0), None, None, Some(2.0), Some(11.0)]),
             suspicion(2),
             cycle(0),
         ]
@@ -435,7 +438,7 @@ mod tests {
              other_a_b_temperature_f,other_a_b_temperature_f_,evaporator_split_delta_f\r\n\
              0,2031-06-05T02:59:59.000Z,settling,,50.00,,,\r\n\
              1000,2031-06-05T03:00:00.000Z,settling,,,,,\r\n\
-             2000,2031-06-05T03:00:01.000Z,settling,51.5,50.90,,33.80,9.00\r\n\
+             2000,2031-06-05T03:00:01.000Z,settling,51.5,50.90,,33.80,-17.10\r\n\
              3000,2031-06-05T03:00:02.000Z,settling,,50.90,35.60,,\r\n"
         );
         assert_eq!(

@@ -89,7 +89,8 @@ impl Readings {
     /// # Errors
     /// Where the disk says no.
     pub fn moment(&mut self, moment: &Moment, label: &str) -> Result<(), FolderError> {
-        for (had, value) in self.had_value.iter_mut().zip(&moment.derived) {
+        let derived = moment.derived();
+        for (had, value) in self.had_value.iter_mut().zip(&derived) {
             if value.is_some() && !*had {
                 *had = true;
                 self.stale = true;
@@ -104,7 +105,7 @@ impl Readings {
         out.extend_from_slice(moment.state.word().as_bytes());
         for column in &self.columns {
             out.push(b',');
-            if let Some(value) = column.from.value(moment) {
+            if let Some(value) = column.from.value(&moment.levels, &derived) {
                 column.shown.push(out, value);
             }
         }
@@ -274,11 +275,11 @@ impl Readings {
 }
 
 impl From {
-    fn value(&self, moment: &Moment) -> Option<f64> {
-        let level = |id: &usize| moment.levels.get(*id).copied().flatten();
+    fn value(&self, levels: &[Option<f64>], derived: &[Option<f64>]) -> Option<f64> {
+        let level = |id: &usize| levels.get(*id).copied().flatten();
         match self {
             Self::One(id) => level(id),
-            Self::Derived(at) => moment.derived[*at],
+            Self::Derived(at) => derived[*at],
             Self::Mean(ids) => {
                 let (sum, count) = ids
                     .iter()

@@ -8,7 +8,9 @@ use std::path::PathBuf;
 
 use crate::edge::clock::Utc;
 use crate::edge::folder::FolderError;
+use crate::engine::decode::Decoded;
 use crate::engine::input::Input;
+use crate::engine::profile::Profiles;
 use crate::engine::record::{COLUMNS, HEADER, ReadRow, RowError};
 use crate::units::time::Elapsed;
 use ahead::Ahead;
@@ -43,6 +45,8 @@ pub struct Row<'a> {
     pub label: Option<Utc>,
     /// What happened.
     pub input: Input<'a>,
+    /// What a payload says, where it was decoded ahead.
+    pub decoded: Option<Decoded<'a>>,
 }
 
 /// A row that could not be read and was passed over.
@@ -91,13 +95,14 @@ impl Rows {
         Self { source: Source::Here(reader), batch: Batch::default(), count: 0 }
     }
 
-    /// The same rows, read by a thread of their own while those before are dealt with.
+    /// The same rows, read by a thread of their own while those before are dealt with, and their
+    /// payloads decoded by `profiles`.
     ///
     /// # Errors
     /// Where the system gives no thread.
-    pub fn read_ahead(&mut self) -> io::Result<()> {
+    pub fn read_ahead(&mut self, profiles: Profiles) -> io::Result<()> {
         self.source = match std::mem::replace(&mut self.source, Source::None) {
-            Source::Here(reader) => Source::Ahead(Ahead::begin(reader)?),
+            Source::Here(reader) => Source::Ahead(Ahead::begin(reader, profiles)?),
             other => other,
         };
         Ok(())
@@ -143,11 +148,11 @@ struct Found {
 }
 
 impl Found {
-    /// The row, of the line that it was read with and what was decoded of it.
-    fn row<'a>(&self, line: &'a [u8], decoded: &'a [u8]) -> Row<'a> {
+    /// The row, of the line that it was read with and its bytes.
+    fn row<'a>(&self, line: &'a [u8], bytes: &'a [u8]) -> Row<'a> {
         let cells = cells(line, &self.commas);
-        let input = self.read.input(&cells, decoded).expect("it was read with these");
-        Row { at: self.read.at, label: self.label, input }
+        let input = self.read.input(&cells, bytes).expect("it was read with these");
+        Row { at: self.read.at, label: self.label, input, decoded: None }
     }
 }
 

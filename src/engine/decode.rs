@@ -6,10 +6,10 @@
 pub(crate) mod checksum;
 mod number;
 
-use crate::engine::profile::Profile;
 use crate::engine::profile::layout::{
     Coding, Condition, FieldPlan, Layout, Slice, Tag, Tagged, Unknown,
 };
+use crate::engine::profile::{Profile, ProfileId};
 use crate::engine::reading::Via;
 
 /// One decoded field.
@@ -66,6 +66,15 @@ pub enum Read {
         /// The identifier.
         identifier: u16,
     },
+}
+
+/// A payload that was decoded beforehand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Decoded<'a> {
+    /// The profile that it fits, whatever its probe is called.
+    pub profile: ProfileId,
+    /// Its fields.
+    pub fields: &'a [Field],
 }
 
 /// Why a payload gives no fields.

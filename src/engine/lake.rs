@@ -459,7 +459,7 @@ pub fn moment_row(moment: &Moment, utc_ms: Option<i64>) -> [Cell<'_>; MOMENTS.co
     row[0] = moment.at.into();
     row[1] = utc(utc_ms);
     row[2] = moment.state.word().into();
-    for (cell, value) in row[MOMENT_FIXED..].iter_mut().zip(moment.derived) {
+    for (cell, value) in row[MOMENT_FIXED..].iter_mut().zip(moment.derived()) {
         *cell = value.into();
     }
     row

@@ -1,6 +1,9 @@
 //! All that a session can ask for or tell.
 
+use std::sync::Arc;
+
 use crate::engine::channel::Channel;
+use crate::engine::diagnose::derive::Layout;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::reading::{ChannelId, Cycle, Instrument, ProbeId, Reading, SettledSet, State};
 use crate::units::time::Elapsed;
@@ -57,8 +60,16 @@ pub struct Moment {
     pub state: State,
     /// The smoothed level of each channel by its id (SI); `None` where nothing is known now.
     pub levels: Vec<Option<f64>>,
-    /// What follows from them, each at its place in [`Derived::ALL`] (SI).
-    pub derived: [Option<f64>; Derived::ALL.len()],
+    /// What follows from which of them.
+    pub layout: Arc<Layout>,
+}
+
+impl Moment {
+    /// What follows from the levels, each at its place in [`Derived::ALL`] (SI). It is worked out
+    /// here, by who wants to know.
+    pub fn derived(&self) -> [Option<f64>; Derived::ALL.len()] {
+        self.layout.derive(&self.levels)
+    }
 }
 
 /// A measure that is worth a column beside the channels.

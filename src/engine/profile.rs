@@ -144,13 +144,28 @@ impl Profiles {
     ///
     /// Looks only at profiles of the payload's company id or UUID, however many others there are.
     pub fn match_payload(&self, payload: &Payload<'_>, name: Option<&str>) -> Option<ProfileId> {
-        let of_key = self.index.get(&Key::of(payload.via)).map_or(&[][..], Vec::as_slice);
-        let others = match payload.via {
+        let fits = |id: &ProfileId| self.get(*id).accepts(payload.via, payload.bytes, name);
+        self.candidates(payload.via).find(fits)
+    }
+
+    /// The profiles of a way, in the order in which they are asked.
+    fn candidates(&self, via: Via) -> impl Iterator<Item = ProfileId> {
+        let of_key = self.index.get(&Key::of(via)).map_or(&[][..], Vec::as_slice);
+        let others = match via {
             Via::Manufacturer(_) => self.any_company.as_slice(),
             _ => &[],
         };
-        let fits = |id: &&ProfileId| self.get(**id).accepts(payload.via, payload.bytes, name);
-        of_key.iter().chain(others).find(fits).copied()
+        of_key.iter().chain(others).copied()
+    }
+
+    /// The same where it is so whatever the probe is called; `None` where a name may matter.
+    pub fn match_unnamed(&self, payload: &Payload<'_>) -> Option<ProfileId> {
+        let mut candidates = self.candidates(payload.via);
+        let decides = |id: &ProfileId| {
+            let profile = self.get(*id);
+            profile.matching.name.is_some() || profile.accepts(payload.via, payload.bytes, None)
+        };
+        candidates.find(decides).filter(|id| self.get(*id).matching.name.is_none())
     }
 
     /// All profiles that fit the payload, the one that [`Self::match_payload`] takes first.

@@ -5,10 +5,11 @@
 //! their own times, so a late tick changes nothing and a replay equals the live session.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::Duration;
 
 use crate::engine::channel::Channel;
-use crate::engine::decode::{self, Field, FieldValue};
+use crate::engine::decode::{self, Decoded, Field, FieldValue};
 use crate::engine::diagnose::derive::Layout;
 use crate::engine::diagnose::finding::Diagnosis;
 use crate::engine::diagnose::{Context, diagnose};
@@ -51,7 +52,7 @@ pub struct Session {
     placing: Live,
     signals: Signals,
     channels: Vec<NewChannel>,
-    layout: Layout,
+    layout: Arc<Layout>,
     instruments: Vec<(Channel, Instrument)>,
     typed: Vec<Typed>,
     notes: Vec<String>,
@@ -86,7 +87,7 @@ impl Session {
             baseline,
             now: Elapsed::ZERO,
             channels: Vec::new(),
-            layout: Layout::default(),
+            layout: Arc::default(),
             instruments: Vec::new(),
             typed: Vec::new(),
             notes: Vec::new(),
@@ -101,13 +102,18 @@ impl Session {
 
     /// Takes one thing that happened at `now`; a time before the last one counts as the last.
     pub fn handle(&mut self, now: Elapsed, input: Input<'_>) {
+        self.handle_decoded(now, input, None);
+    }
+
+    /// The same with a payload that was decoded beforehand, by the profiles of this session.
+    pub fn handle_decoded(&mut self, now: Elapsed, input: Input<'_>, decoded: Option<Decoded<'_>>) {
         self.run_deadlines(now);
         self.now = self.now.max(now);
         if input != Input::Tick {
             self.told = self.now;
         }
         match input {
-            Input::Payload(payload) => self.take_payload(&payload),
+            Input::Payload(payload) => self.take_payload(&payload, decoded),
             Input::Heard { probe, rssi_dbm } => self.take_unchanged(probe, rssi_dbm),
             Input::Named { probe, name } => self.take_name(probe, name),
             Input::Value { channel, quantity, uncertainty, origin } => {
@@ -233,36 +239,44 @@ impl Session {
         for LiveDoubt { channel, doubt } in self.placing.look(at) {
             self.doubt_place(at, channel, &doubt);
         }
-        let derived = self.layout.derive(&levels);
-        let state = self.signals.state();
-        self.outputs.push_back(Output::Moment(Box::new(Moment { at, state, levels, derived })));
+        let (state, layout) = (self.signals.state(), Arc::clone(&self.layout));
+        self.outputs.push_back(Output::Moment(Box::new(Moment { at, state, levels, layout })));
     }
 
-    fn take_payload(&mut self, payload: &Payload<'_>) {
+    fn take_payload(&mut self, payload: &Payload<'_>, decoded: Option<Decoded<'_>>) {
         self.counts.payloads += 1;
         let probe = self.heard(payload.probe, payload.rssi_dbm);
+        if let Some(decoded) = decoded {
+            return self.take_fields(probe, payload.via, decoded);
+        }
         let name = self.hearing.name(probe);
-        let Some(profile_id) = self.profiles.match_payload(payload, name) else {
+        let Some(profile) = self.profiles.match_payload(payload, name) else {
             self.refuse(payload.probe, "no profile fits");
             return;
         };
-        let profile = self.profiles.get(profile_id);
+        let known = self.profiles.get(profile);
         let mut fields = std::mem::take(&mut self.fields);
-        if let Err(error) = decode::decode(profile, payload.via, payload.bytes, &mut fields) {
-            let reason = error.in_words(profile);
-            self.refuse(payload.probe, &reason);
-        } else {
-            let sequence = profile.sequence(&fields);
-            let lasts = sequence.is_none() && !matches!(payload.via, Via::Characteristic(_));
-            if self.hearing.is_new(probe, profile_id, sequence) {
-                for field in &fields {
-                    self.take_field(probe, profile_id, field, lasts);
-                }
-            } else {
-                self.counts.repeated += 1;
+        match decode::decode(known, payload.via, payload.bytes, &mut fields) {
+            Ok(_) => self.take_fields(probe, payload.via, Decoded { profile, fields: &fields }),
+            Err(error) => {
+                let reason = error.in_words(known);
+                self.refuse(payload.probe, &reason);
             }
         }
         self.fields = fields;
+    }
+
+    fn take_fields(&mut self, probe: ProbeId, via: Via, decoded: Decoded<'_>) {
+        let Decoded { profile, fields } = decoded;
+        let sequence = self.profiles.get(profile).sequence(fields);
+        let lasts = sequence.is_none() && !matches!(via, Via::Characteristic(_));
+        if !self.hearing.is_new(probe, profile, sequence) {
+            self.counts.repeated += 1;
+            return;
+        }
+        for field in fields {
+            self.take_field(probe, profile, field, lasts);
+        }
     }
 
     /// A field's value becomes a reading where the job gives it a place. One that `lasts` holds
@@ -402,7 +416,7 @@ impl Session {
         self.instruments.push((known.channel.clone(), instrument));
         self.channels.push(known.clone());
         let channels: Vec<Channel> = self.channels.iter().map(|k| k.channel.clone()).collect();
-        self.layout = Layout::new(&self.job, &channels);
+        self.layout = Arc::new(Layout::new(&self.job, &channels));
         self.outputs.push_back(Output::Channel(Box::new(known)));
         id
     }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use tokio::task::{JoinError, spawn_blocking};
 
 use crate::guest::Guest;
-use crate::play::{Outcome, on_guest, on_stand_in};
+use crate::play::{Outcome, beside_guest, on_guest};
 use crate::script::Scene;
 
 /// What came of a scene, or the panic that it ended by.
@@ -22,7 +22,7 @@ pub async fn stand_in_and_real_service_agree(guest: &Arc<Guest>, only: Option<&s
     let stand_in: Vec<_> = both
         .iter()
         .map(|(_, scene)| scene.clone())
-        .map(|scene| tokio::spawn(async move { on_stand_in(&scene).await }))
+        .map(|scene| tokio::spawn(async move { beside_guest(&scene).await }))
         .collect();
     let mut real = Vec::new();
     for (name, scene) in &both {

@@ -17,9 +17,9 @@ use crate::script::{Deed, Scene, Step};
 const FIRST: Duration = Duration::from_secs(30);
 /// Profiles of probes that only a bench has.
 const PROFILES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/bluetooth/profiles");
-/// So many times longer may all take in the guest, whose machine is emulated beside other work. What
-/// it took is told.
-const GUEST_SLOWER: u32 = 4;
+/// So many times longer may all take where stand-in and guest are compared: the guest's machine is
+/// emulated, and both run beside other work. What it took is told.
+const COMPARED_SLOWER: u32 = 4;
 /// How long a scene goes on after all is back.
 const AFTER: Duration = Duration::from_secs(1);
 
@@ -34,14 +34,19 @@ pub struct Outcome {
     pub faults: Vec<String>,
 }
 
-/// Plays a scene on the stand-in.
+/// Plays a scene on the stand-in, where all must come in time.
 pub async fn on_stand_in(scene: &Scene) -> Outcome {
     play(Bench::start(scene.probes()).await, scene, 1).await
 }
 
+/// Plays a scene on the stand-in, to be compared with the guest's.
+pub async fn beside_guest(scene: &Scene) -> Outcome {
+    play(Bench::start(scene.probes()).await, scene, COMPARED_SLOWER).await
+}
+
 /// Plays a scene in the guest, on which nothing else runs meanwhile.
 pub async fn on_guest(guest: &Arc<Guest>, scene: &Scene) -> Outcome {
-    play(Bench::on_guest(guest, scene.probes()), scene, GUEST_SLOWER).await
+    play(Bench::on_guest(guest, scene.probes()), scene, COMPARED_SLOWER).await
 }
 
 async fn play(mut bench: Bench, scene: &Scene, slower: u32) -> Outcome {

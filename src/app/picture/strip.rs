@@ -125,8 +125,10 @@ fn marks(sheet: &Sheet<'_>, night: &Night, axis: &TimeAxis, kinds: &[String]) ->
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
-    use crate::engine::output::{Derived, Event, Moment, Output};
+    use crate::engine::output::{Event, Moment, Output};
     use crate::engine::reading::{Cycle, State};
     use jiff::tz::TimeZone;
 
@@ -160,7 +162,7 @@ mod tests {
             at: Elapsed::from_secs(9_000),
             state: State::Off,
             levels: vec![],
-            derived: [None; Derived::ALL.len()],
+            layout: Arc::default(),
         })));
         let drawn = strip(&night).unwrap();
         // The sheet itself, five runs, and the border of the one that is not whole.

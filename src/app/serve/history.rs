@@ -169,7 +169,7 @@ impl History {
         if self.states.back().is_none_or(|(_, state)| *state != moment.state) {
             keep(&mut self.states, (number, moment.state), STATES_MAX);
         }
-        let values: Vec<f32> = (moment.derived.iter().chain(&moment.levels))
+        let values: Vec<f32> = (moment.derived().iter().chain(&moment.levels))
             .map(|value| value.map_or(f32::NAN, |value| value as f32))
             .collect();
         self.series.push(values.into_iter());
@@ -258,6 +258,8 @@ fn keep<T>(kept: &mut VecDeque<T>, new: T, most: usize) {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
 
     fn moment(at_s: u64, state: State) -> Output {
@@ -266,7 +268,7 @@ mod tests {
             at: Elapsed::from_secs(at_s),
             state,
             levels,
-            derived: [None; 7],
+            layout: Arc::default(),
         }))
     }
 

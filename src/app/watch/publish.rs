@@ -249,7 +249,7 @@ fn moment_json(session: &Session, moment: &Moment) -> Value {
         .collect();
     let derived: Map<String, Value> = Derived::ALL
         .iter()
-        .zip(moment.derived)
+        .zip(moment.derived())
         .filter_map(|(measure, value)| {
             let unit = if measure.is_temperature() { "degC" } else { "delta_degC" };
             let value = json!({"value": json::number(value?), "unit": unit});

@@ -5,6 +5,7 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread;
 
 use super::reader::{Batch, Reader};
+use crate::engine::profile::Profiles;
 
 /// Batches that may wait; then the reading waits.
 const BATCHES_MAX: usize = 2;
@@ -16,11 +17,11 @@ pub(super) struct Ahead {
 }
 
 impl Ahead {
-    pub(super) fn begin(mut reader: Reader) -> io::Result<Self> {
+    pub(super) fn begin(mut reader: Reader, profiles: Profiles) -> io::Result<Self> {
         let (full, batches) = sync_channel(BATCHES_MAX);
         let (spent, empty) = channel();
         let thread = thread::Builder::new().name("rows".to_owned());
-        thread.spawn(move || read(&mut reader, &empty, &full))?;
+        thread.spawn(move || read(&mut reader, &profiles, &empty, &full))?;
         Ok(Self { batches, spent })
     }
 
@@ -34,10 +35,16 @@ impl Ahead {
 }
 
 /// Fills batches until the rows end, or nobody wants them any more.
-fn read(reader: &mut Reader, empty: &Receiver<Batch>, full: &SyncSender<Batch>) {
+fn read(
+    reader: &mut Reader,
+    profiles: &Profiles,
+    empty: &Receiver<Batch>,
+    full: &SyncSender<Batch>,
+) {
     loop {
         let mut batch = empty.try_recv().unwrap_or_default();
         reader.fill(&mut batch);
+        batch.decode(profiles);
         let ended = batch.ended.is_some();
         if full.send(batch).is_err() || ended {
             return;

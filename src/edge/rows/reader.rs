@@ -10,22 +10,28 @@ use memchr::{memchr, memchr_iter, memrchr};
 use super::{Found, LINE_MAX, Row, RowsError, Skipped, cells};
 use crate::edge::clock::Labels;
 use crate::edge::folder::FolderError;
+use crate::engine::decode::{Decoded, Field, decode};
+use crate::engine::input::Input;
+use crate::engine::profile::{ProfileId, Profiles};
 use crate::engine::record::{COLUMNS, HEADER, RowError, read_row};
 
 /// How many skipped rows are remembered one by one; all are counted.
 const SKIPPED_KEPT: usize = 20;
-/// What is asked of a part at once (bytes), some 400 rows.
-const BLOCK: usize = 32 * 1024;
+/// What is asked of a part at once (bytes), some 800 rows.
+const BLOCK: usize = 64 * 1024;
 
 /// The rows of some whole lines.
 #[derive(Default)]
 pub(super) struct Batch {
     /// The lines.
-    text: Vec<u8>,
-    /// What was decoded of them.
-    decoded: Vec<u8>,
+    lines: Vec<u8>,
+    /// Their payloads' bytes and the like, as they are and not as they are written.
+    bytes: Vec<u8>,
     rows: Vec<Kept>,
     next: usize,
+    /// What the payloads say, where they were decoded ahead: one after the other.
+    fields: Vec<Field>,
+    scratch: Vec<Field>,
     /// What was passed over by the end of it.
     skipped: (u64, Vec<Skipped>),
     /// Why there is nothing after it; `None` where there is more.
@@ -35,7 +41,17 @@ pub(super) struct Batch {
 struct Kept {
     found: Found,
     line: [usize; 2],
-    decoded: [usize; 2],
+    /// Its part of the bytes.
+    bytes: [usize; 2],
+    /// Its profile and its fields, where it was decoded ahead.
+    decoded: Option<(ProfileId, [usize; 2])>,
+}
+
+impl Kept {
+    fn row<'a>(&self, lines: &'a [u8], all: &'a [u8]) -> Row<'a> {
+        let (line, bytes) = (self.line, self.bytes);
+        self.found.row(&lines[line[0]..line[1]], &all[bytes[0]..bytes[1]])
+    }
 }
 
 impl Batch {
@@ -46,9 +62,29 @@ impl Batch {
 
     /// The next row; `None` after the last.
     pub(super) fn next_row(&mut self) -> Option<Row<'_>> {
-        let Kept { found, line, decoded } = self.rows.get(self.next)?;
+        let kept = self.rows.get(self.next)?;
         self.next += 1;
-        Some(found.row(&self.text[line[0]..line[1]], &self.decoded[decoded[0]..decoded[1]]))
+        let decoded = kept.decoded.map(|(profile, [from, to])| {
+            let fields = &self.fields[from..to];
+            Decoded { profile, fields }
+        });
+        Some(Row { decoded, ..kept.row(&self.lines, &self.bytes) })
+    }
+
+    /// Decodes the payloads of all rows, where a profile fits whatever the probe is called.
+    pub(super) fn decode(&mut self, profiles: &Profiles) {
+        self.fields.clear();
+        for kept in &mut self.rows {
+            let Input::Payload(payload) = kept.row(&self.lines, &self.bytes).input else {
+                continue;
+            };
+            let Some(id) = profiles.match_unnamed(&payload) else { continue };
+            let (from, profile) = (self.fields.len(), profiles.get(id));
+            if decode(profile, payload.via, payload.bytes, &mut self.scratch).is_ok() {
+                self.fields.append(&mut self.scratch);
+                kept.decoded = Some((id, [from, self.fields.len()]));
+            }
+        }
     }
 
     pub(super) const fn is_spent(&self) -> bool {
@@ -114,9 +150,9 @@ impl Reader {
         batch.rows.clear();
         batch.next = 0;
         while batch.rows.is_empty() && batch.ended.is_none() {
-            batch.text.clear();
-            batch.decoded.clear();
-            let read = self.lines.read(&mut batch.text).and_then(|more| {
+            batch.lines.clear();
+            batch.bytes.clear();
+            let read = self.lines.read(&mut batch.lines).and_then(|more| {
                 self.find(batch)?;
                 Ok(more)
             });
@@ -134,26 +170,26 @@ impl Reader {
     /// Finds the rows in a batch's lines.
     fn find(&mut self, batch: &mut Batch) -> Result<(), RowsError> {
         let mut from = 0;
-        for end in memchr_iter(b'\n', &batch.text) {
+        for end in memchr_iter(b'\n', &batch.lines) {
             let line = [from, end];
             from = end + 1;
             self.lines.number += 1;
             if end - line[0] >= LINE_MAX {
                 return Err(RowsError::LineTooLong(self.lines.number));
             }
-            let text = without_return(&batch.text[line[0]..end]);
+            let text = without_return(&batch.lines[line[0]..end]);
             if text.is_empty() {
                 continue;
             }
-            let decoded = batch.decoded.len();
-            match read(text, &mut batch.decoded, &mut self.labels) {
+            let bytes = batch.bytes.len();
+            match read(text, &mut batch.bytes, &mut self.labels) {
                 Ok(found) => {
                     let line = [line[0], line[0] + text.len()];
-                    let decoded = [decoded, batch.decoded.len()];
-                    batch.rows.push(Kept { found, line, decoded });
+                    let bytes = [bytes, batch.bytes.len()];
+                    batch.rows.push(Kept { found, line, bytes, decoded: None });
                 }
                 Err(why) => {
-                    batch.decoded.truncate(decoded);
+                    batch.bytes.truncate(bytes);
                     self.skip(Some(why));
                 }
             }
@@ -190,8 +226,8 @@ impl Reader {
     }
 }
 
-/// The row in a line; what is decoded of it is appended to `decoded`.
-fn read(line: &[u8], decoded: &mut Vec<u8>, labels: &mut Labels) -> Result<Found, RowError> {
+/// The row in a line; its bytes are appended to `bytes`.
+fn read(line: &[u8], bytes: &mut Vec<u8>, labels: &mut Labels) -> Result<Found, RowError> {
     let (mut places, mut commas) = ([0; COLUMNS - 1], memchr_iter(b',', line));
     for place in &mut places {
         *place = commas.next().ok_or(RowError::Columns)? as u32;
@@ -200,7 +236,7 @@ fn read(line: &[u8], decoded: &mut Vec<u8>, labels: &mut Labels) -> Result<Found
         return Err(RowError::Columns);
     }
     let cells = cells(line, &places);
-    let read = read_row(&cells, decoded)?;
+    let read = read_row(&cells, bytes)?;
     Ok(Found { read, label: labels.read(cells[1]), commas: places })
 }
 

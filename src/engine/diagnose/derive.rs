@@ -11,7 +11,7 @@ use crate::units::quantity::{Celsius, Pascals, QuantityKind, RelativeHumidity};
 /// Where each channel that a derived measure needs stands among a session's levels.
 ///
 /// Made anew whenever a channel becomes known; circuit 1 only.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Layout {
     mode: Mode,
     refrigerant: Option<Refrigerant>,
