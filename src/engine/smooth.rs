@@ -270,8 +270,7 @@ impl Smoother {
     }
 
     /// Both trends as one, carried on to `at`.
-    // What a caller does not use of it is then not reckoned.
-    #[inline(always)]
+    #[inline]
     fn trend(&self, at: Elapsed) -> Option<Trend> {
         let dt = at.as_secs() - self.last_s?;
         if dt > self.age_s_max() {
