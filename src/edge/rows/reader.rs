@@ -256,10 +256,7 @@ fn begin(stream: Box<dyn Read + Send>) -> Result<Lines, RowsError> {
             if lines.rest.len() >= LINE_MAX {
                 return Err(RowsError::Header);
             }
-            let mut rest = std::mem::take(&mut lines.rest);
-            let more = lines.block(&mut rest)?;
-            lines.rest = rest;
-            if more {
+            if block(&mut *lines.stream, &mut lines.rest)? {
                 continue;
             }
             let begun = HEADER.as_bytes().starts_with(lines.rest.trim_ascii_end());
@@ -296,24 +293,24 @@ impl Lines {
             return Err(RowsError::LineTooLong(self.number + 1));
         }
         text.append(&mut self.rest);
-        let more = memchr(b'\n', text).is_some() || self.block(text)?;
+        let more = memchr(b'\n', text).is_some() || block(&mut *self.stream, text)?;
         let whole = memrchr(b'\n', text).map_or(0, |end| end + 1);
         self.rest.extend_from_slice(&text[whole..]);
         text.truncate(whole);
         Ok(more)
     }
+}
 
-    /// Appends what one look at the stream gives; false at its end.
-    fn block(&mut self, text: &mut Vec<u8>) -> Result<bool, RowsError> {
-        let len = text.len();
-        text.resize(len + BLOCK, 0);
-        let read = loop {
-            match self.stream.read(&mut text[len..]) {
-                Err(error) if error.kind() == ErrorKind::Interrupted => {}
-                read => break read,
-            }
-        };
-        text.truncate(len + *read.as_ref().unwrap_or(&0));
-        Ok(read? > 0)
-    }
+/// Appends what one look at the stream gives; false at its end.
+fn block(stream: &mut dyn Read, text: &mut Vec<u8>) -> Result<bool, RowsError> {
+    let len = text.len();
+    text.resize(len + BLOCK, 0);
+    let read = loop {
+        match stream.read(&mut text[len..]) {
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            read => break read,
+        }
+    };
+    text.truncate(len + *read.as_ref().unwrap_or(&0));
+    Ok(read? > 0)
 }
