@@ -9,8 +9,6 @@ use settled::engine::reading::{Payload, Via};
 use crate::limit::Limit;
 use crate::timing::{each, row, told};
 
-const CALLS: u32 = 100_000;
-
 pub fn run(limit: &Limit) {
     let profiles = Profiles::shipped();
     let bthome = Via::Service(uuid::full(0xFCD2));
@@ -26,7 +24,7 @@ pub fn run(limit: &Limit) {
         let bytes = hex::decode(digits).unwrap();
         let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &bytes, rssi_dbm: None };
         let mut fields = Vec::with_capacity(16);
-        let time = each(10, CALLS, || {
+        let time = each(|| {
             let id = profiles.match_payload(&payload, None).unwrap();
             decode(profiles.get(id), via, &bytes, &mut fields).is_ok()
         });
@@ -37,7 +35,7 @@ pub fn run(limit: &Limit) {
         let bytes = hex::decode("434C010761F608").unwrap();
         let payload =
             Payload { probe: "02:00:00:00:00:01", via: company, bytes: &bytes, rssi_dbm: None };
-        let time = each(10, CALLS, || profiles.match_payload(&payload, None));
+        let time = each(|| profiles.match_payload(&payload, None));
         let what = format!("match, {number} more profiles, a tenth of them of the same company");
         row(&what, &told(time), &limit.beside(time));
     }

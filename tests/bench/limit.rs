@@ -24,7 +24,7 @@ impl Limit {
         let folder = tempfile::tempdir().unwrap();
         let session = record(folder.path(), Duration::from_hours(8), Duration::from_millis(715));
         let rows = parse(&session);
-        let parsed = each(5, 1, || parse(&session));
+        let parsed = each(|| parse(&session));
         Self { folder, session, rows, parsed }
     }
 

@@ -22,7 +22,7 @@ pub fn run(limit: &Limit) {
     let payload = Payload { probe: "02:00:00:00:00:01", via, bytes: &bytes, rssi_dbm: Some(-61) };
     let input = Input::Payload(payload);
     let mut line = Vec::with_capacity(128);
-    let time = each(10, 100_000, || {
+    let time = each(|| {
         line.clear();
         write_row(&mut line, Elapsed::from_ms(1_234_567), "2031-06-04T19:05:12.000Z", &input)
     });
@@ -41,7 +41,7 @@ pub fn run(limit: &Limit) {
     assert_eq!(status.acknowledged, u64::from(ROWS));
 
     let (night, _) = Folder::open(&limit.session).unwrap();
-    let time = each(3, 1, || {
+    let time = each(|| {
         let mut rows = night.rows().unwrap();
         while rows.next_row().unwrap().is_some() {}
         rows.count()

@@ -30,7 +30,7 @@ pub fn run(limit: &Limit) {
 }
 
 fn one(what: &str, session: &Path) {
-    let (rows, parsed) = (parse(session), each(2, 1, || parse(session)));
+    let (rows, parsed) = (parse(session), each(|| parse(session)));
     let before = spent_by("self");
     let (wall, ()) = waited(|| replay::rebuild(session).unwrap());
     let worked = spent_by("self").saturating_sub(before);

@@ -74,7 +74,7 @@ fn stages(limit: &Limit) {
     let count = u32::try_from(hour.len()).unwrap();
     let roles = NAMES.map(|name| Role::of(&name.parse().unwrap(), Job::default().mode));
     let all = |name: &str, work: &mut dyn FnMut(usize, &Reading)| {
-        let time = each(5, 1, || {
+        let time = each(|| {
             for reading in &hour {
                 work(usize::from(reading.channel.0), reading);
             }
@@ -112,7 +112,7 @@ fn stages(limit: &Limit) {
         window.take(reading.at.as_secs(), reading.quantity.get());
     }
     let bounds = Limits { window_s: 300.0, drift_k_per_s_max: 0.1 / 60.0, spread_k_max: 0.3 };
-    let time = each(10, 1_000, || settle::judge(window.blocks(), &bounds, 0.01));
+    let time = each(|| settle::judge(window.blocks(), &bounds, 0.01));
     row("settle: one channel judged, an hour known", &told(time), &limit.beside(time));
 }
 

@@ -9,18 +9,26 @@ pub fn row(what: &str, figure: &str, beside: &str) {
     println!("| {what} | {figure} | {beside} |");
 }
 
-/// Shortest of `rounds`, each of `calls` calls: how long this thread works on one call.
-pub fn each<T>(rounds: u32, calls: u32, mut once: impl FnMut() -> T) -> Duration {
-    let round = |_| {
+/// What a round takes at the least: kernels tell the time on a processor in steps of some ms.
+const LONG: Duration = Duration::from_millis(400);
+
+/// How long this thread works on one call: the shortest of three rounds, each of so many calls that
+/// it is long.
+pub fn each<T>(mut once: impl FnMut() -> T) -> Duration {
+    let mut round = |calls: u32| {
         let (took, ()) = worked(|| {
             for _ in 0..calls {
                 black_box(once());
             }
         });
-        took / calls
+        took
     };
-    // The first round brings code and data into the caches.
-    (0..=rounds).map(round).skip(1).min().unwrap_or_default()
+    // The short ones bring code and data into the caches.
+    let mut calls = 1;
+    while round(calls) < LONG {
+        calls *= 2;
+    }
+    (0..3).map(|_| round(calls).div_f64(f64::from(calls))).min().unwrap_or_default()
 }
 
 /// How long this thread works on one call, and what it gives: time on a processor, where the kernel
