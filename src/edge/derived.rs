@@ -330,7 +330,7 @@ mod tests {
         }))
     }
 
-    /// A moment, of which the second `other:` channel counts as return air.
+    /// A moment, in which `other:a_b` counts as return air.
     fn moment(secs: u64, levels: &[Option<f64>]) -> Output {
         let names = ["supply-air.temperature", "other:none.humidity", "return-air.temperature"];
         let channels = names.map(|name| name.parse().unwrap());

@@ -148,6 +148,16 @@ impl Profiles {
         self.candidates(payload.via).find(fits)
     }
 
+    /// The profile that fits the payload whatever its probe is called; `None` where a name may matter.
+    pub fn match_unnamed(&self, payload: &Payload<'_>) -> Option<ProfileId> {
+        let mut candidates = self.candidates(payload.via);
+        let decides = |id: &ProfileId| {
+            let profile = self.get(*id);
+            profile.matching.name.is_some() || profile.accepts(payload.via, payload.bytes, None)
+        };
+        candidates.find(decides).filter(|id| self.get(*id).matching.name.is_none())
+    }
+
     /// The profiles of a way, in the order in which they are asked.
     fn candidates(&self, via: Via) -> impl Iterator<Item = ProfileId> {
         let of_key = self.index.get(&Key::of(via)).map_or(&[][..], Vec::as_slice);
@@ -156,16 +166,6 @@ impl Profiles {
             _ => &[],
         };
         of_key.iter().chain(others).copied()
-    }
-
-    /// The same where it is so whatever the probe is called; `None` where a name may matter.
-    pub fn match_unnamed(&self, payload: &Payload<'_>) -> Option<ProfileId> {
-        let mut candidates = self.candidates(payload.via);
-        let decides = |id: &ProfileId| {
-            let profile = self.get(*id);
-            profile.matching.name.is_some() || profile.accepts(payload.via, payload.bytes, None)
-        };
-        candidates.find(decides).filter(|id| self.get(*id).matching.name.is_none())
     }
 
     /// All profiles that fit the payload, the one that [`Self::match_payload`] takes first.
