@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde_json::Value;
 use settled::edge::clock::SessionClock;
 use settled::units::time::Elapsed;
-use tokio::task::JoinHandle;
+use tokio::task::{JoinHandle, block_in_place};
 
 use crate::air::{Air, Probe, send};
 use crate::bus::Bus;
@@ -158,7 +158,9 @@ impl Bench {
 
     /// Asks the program to end, and says how long that took and with what code.
     pub fn interrupt(&mut self) -> (Duration, Option<i32>) {
-        self.program.take().expect("the program runs").interrupt(&self.clock)
+        // Its farewell is answered by a stand-in that may share this runtime's threads.
+        let program = self.program.take().expect("the program runs");
+        block_in_place(|| program.interrupt(&self.clock))
     }
 
     /// All lines so far.
@@ -174,11 +176,14 @@ impl Bench {
         fits: impl Fn(&Value) -> bool,
     ) -> f64 {
         loop {
-            let lines = self.lines();
-            if let Some((at, _)) = lines.iter().find(|(at, line)| *at > from && fits(line)) {
+            let first = |lines: &[Line]| {
+                lines.iter().find(|(at, line)| *at > from && fits(line)).map(|(at, _)| *at)
+            };
+            if let Some(at) = first(&self.lines.lock().unwrap()) {
                 return at.since(from).as_secs_f64();
             }
             if self.clock.elapsed().since(from) > limit {
+                let lines = self.lines();
                 let events: Vec<_> = lines.iter().filter(|(_, l)| l["kind"] == "event").collect();
                 panic!("nothing fits within {limit:?}; events: {events:#?}");
             }

@@ -81,6 +81,10 @@ pub(super) struct Link {
     /// The numbers of the backlog's messages that are on their way.
     numbers: BTreeSet<u64>,
     connected: bool,
+    /// Whether the broker has taken a message of the backlog. Until then one thing is on its way at a
+    /// time: a broker may close the connection right after a refusal, which is not read any more
+    /// where more was being written.
+    proven: bool,
 }
 
 impl Drop for Link {
@@ -104,6 +108,7 @@ impl Link {
             flying: HashMap::new(),
             numbers: BTreeSet::new(),
             connected: false,
+            proven: false,
         }
     }
 
@@ -114,7 +119,8 @@ impl Link {
 
     /// Whether another message may be sent now.
     pub(super) fn has_room(&self) -> bool {
-        self.connected && self.handed.len() + self.flying.len() < FLYING_MAX
+        let most = if self.proven { FLYING_MAX } else { 1 };
+        self.connected && self.handed.len() + self.flying.len() < most
     }
 
     /// Whether all that was sent was taken.
@@ -230,6 +236,7 @@ impl Link {
         if let Sent::Message(number, ..) = &sent {
             self.numbers.remove(number);
         }
+        self.proven |= news.is_none() && matches!(sent, Sent::Message(..));
         match news {
             None => Happened::Taken(sent),
             Some(news) => Happened::Hopeless(sent, news),
@@ -252,30 +259,33 @@ pub(super) const TOO_LARGE: &str = "broker-too-large";
 
 /// Polls until the connection is over.
 async fn poll(mut events: EventLoop, tell: Sender<Result<Event, News>>, host: String) {
-    loop {
-        let told = match timeout(POLL_LIMIT, events.poll()).await {
-            Ok(Ok(event)) => tell.send(Ok(event)).await,
+    let end = loop {
+        match timeout(POLL_LIMIT, events.poll()).await {
+            Ok(Ok(event)) => {
+                if tell.send(Ok(event)).await.is_err() {
+                    return;
+                }
+            }
             Ok(Err(ConnectionError::MqttState(StateError::OutgoingPacketTooLarge {
                 pkt_size,
                 max,
             }))) => {
                 let detail = format!("a message of {pkt_size} bytes; the broker takes {max}");
-                let _ = tell.send(Err(News { event: TOO_LARGE, detail })).await;
-                return;
+                break News { event: TOO_LARGE, detail };
             }
-            Ok(Err(error)) => {
-                let _ = tell.send(Err(trouble::of(&error, &host))).await;
-                return;
-            }
-            Err(_) => {
-                let _ = tell.send(Err(trouble::silent())).await;
-                return;
-            }
-        };
-        if told.is_err() {
+            Ok(Err(error)) => break trouble::of(&error, &host),
+            Err(_) => break trouble::silent(),
+        }
+    };
+    // The library tells the end before what it read last, as a refusal with which the broker closes.
+    let read = std::mem::take(&mut events.state.events);
+    for event in read.into_iter().filter(|event| matches!(event, Event::Incoming(_))) {
+        if tell.send(Ok(event)).await.is_err() {
             return;
         }
     }
+    // Where nobody listens any more, there is nobody to tell.
+    let _ = tell.send(Err(end)).await;
 }
 
 fn options(settings: &Settings, gone: &str) -> MqttOptions {
