@@ -19,8 +19,6 @@ use settled::app::watch::world::{Next, World};
 use settled::app::watch::{self, watch};
 use settled::edge::bluetooth::{RadioMessage, RadioSettings};
 use settled::edge::clock::{Clocks, Hands, Labels, Utc};
-use settled::engine::reading::Via;
-use settled::virtual_unit::payload::Carrier;
 use settled::virtual_unit::probes::Emission;
 use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::{Run, Simulation};
@@ -145,11 +143,7 @@ fn message(sent: &Emission) -> RadioMessage {
     RadioMessage::Heard {
         probe: sent.probe.to_string(),
         name: None,
-        via: match sent.carrier {
-            Carrier::Manufacturer(company) => Via::Manufacturer(company),
-            Carrier::Service(uuid) => Via::Service(uuid),
-            Carrier::Characteristic(uuid) => Via::Characteristic(uuid),
-        },
+        via: sent.carrier.into(),
         bytes: sent.bytes.clone(),
         rssi_dbm: Some(sent.rssi_dbm),
     }

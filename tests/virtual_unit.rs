@@ -11,17 +11,8 @@ use settled::engine::decode::decode;
 use settled::engine::profile::Profiles;
 use settled::engine::reading::{Payload, Via};
 use settled::units::quantity::STANDARD_ATMOSPHERE_PA;
-use settled::virtual_unit::payload::Carrier;
 use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::{Simulation, Truth};
-
-fn via(carrier: Carrier) -> Via {
-    match carrier {
-        Carrier::Manufacturer(company) => Via::Manufacturer(company),
-        Carrier::Service(uuid) => Via::Service(uuid),
-        Carrier::Characteristic(uuid) => Via::Characteristic(uuid),
-    }
-}
 
 /// The truth at a field's place, and how far a probe there may be off (SI): its offset, noise of a
 /// mean, and the clamp's effect.
@@ -54,7 +45,7 @@ fn every_payload_is_decoded_and_tells_the_truth_of_its_place() {
     let mut fields = Vec::new();
     let mut heard = 0;
     while let Some(emission) = simulation.next() {
-        let via = via(emission.carrier);
+        let via = Via::from(emission.carrier);
         let payload =
             Payload { probe: &emission.probe, via, bytes: &emission.bytes, rssi_dbm: None };
         let profile = profiles.get(profiles.match_payload(&payload, None).unwrap());

@@ -343,14 +343,20 @@ impl Run {
     }
 }
 
+impl From<Carrier> for Via {
+    fn from(carrier: Carrier) -> Self {
+        match carrier {
+            Carrier::Manufacturer(company) => Self::Manufacturer(company),
+            Carrier::Service(uuid) => Self::Service(uuid),
+            Carrier::Characteristic(uuid) => Self::Characteristic(uuid),
+        }
+    }
+}
+
 fn payload(emission: &Emission) -> Payload<'_> {
     Payload {
         probe: &emission.probe,
-        via: match emission.carrier {
-            Carrier::Manufacturer(company) => Via::Manufacturer(company),
-            Carrier::Service(uuid) => Via::Service(uuid),
-            Carrier::Characteristic(uuid) => Via::Characteristic(uuid),
-        },
+        via: emission.carrier.into(),
         bytes: &emission.bytes,
         rssi_dbm: Some(emission.rssi_dbm),
     }

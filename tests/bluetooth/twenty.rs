@@ -21,6 +21,8 @@ const SAMPLE: Duration = Duration::from_mins(2);
 const WHOLE: Duration = Duration::from_hours(1);
 /// Until memory and CPU are measured: what is made once is made by then.
 const WARM_UP: Duration = Duration::from_secs(30);
+/// The guest, which is slow where others work, answers the program's farewell within this.
+const ENDS_WITHIN: Duration = Duration::from_secs(12);
 
 /// The address of probe `number`.
 fn address(number: u16) -> String {
@@ -114,7 +116,7 @@ pub async fn nothing_is_missed_that_the_service_delivered(guest: &Guest) {
         tokio::time::sleep(Duration::from_secs(5)).await;
     }
     let (took, code) = program.interrupt(&SessionClock::start(Elapsed::ZERO));
-    assert!(took < Duration::from_secs(3) && code == Some(0), "{took:?} {code:?}");
+    assert!(took < ENDS_WITHIN && code == Some(0), "{took:?} {code:?}");
     judge(&samples, length, rounds, &witness.delivered(), &sessions);
 }
 

@@ -23,10 +23,9 @@ use settled::edge::clock::{KeptClock, Utc};
 use settled::engine::document;
 use settled::engine::input::Input;
 use settled::engine::profile::Profiles;
-use settled::engine::reading::{Payload, Via};
+use settled::engine::reading::Payload;
 use settled::units::time::Elapsed;
 use settled::virtual_unit::design::Metering;
-use settled::virtual_unit::payload::Carrier;
 use settled::virtual_unit::probes::Emission;
 use settled::virtual_unit::scenario::Scenario;
 use settled::virtual_unit::simulation::Simulation;
@@ -158,11 +157,7 @@ fn play(
         let bytes = sent(&own, &emission);
         let payload = Payload {
             probe: &own,
-            via: match emission.carrier {
-                Carrier::Manufacturer(company) => Via::Manufacturer(company),
-                Carrier::Service(uuid) => Via::Service(uuid),
-                Carrier::Characteristic(uuid) => Via::Characteristic(uuid),
-            },
+            via: emission.carrier.into(),
             bytes: &bytes,
             rssi_dbm: Some(emission.rssi_dbm),
         };
